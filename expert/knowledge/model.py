@@ -9,7 +9,7 @@ from __future__ import annotations
 from functools import cached_property
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 
 def _as_tuple(value: object) -> object:
@@ -104,12 +104,12 @@ class Finding(Entry):
 
 
 class Source(Entry):
-    """A place where fluid can first escape."""
+    """A part from which fluid can first escape, at one of its `zone`s (a pan gasket leaks at any edge)."""
 
     source: Id
     name: Text
     about: Text
-    zone: Id
+    zones: Annotated[Ids, Field(alias="zone", min_length=1)]
     holds: Text
     commonness: Text
     why_it_leaks: Text
@@ -119,6 +119,11 @@ class Source(Entry):
     alike: Ids = ()
     inseparable_from: Ids = ()
     confirm: Text
+
+    @property
+    def zone(self) -> str:
+        """The first (or only) place where its fluid escapes."""
+        return self.zones[0]
 
 
 class Repair(Entry):
@@ -226,8 +231,6 @@ class Phase(Entry):
     worth: Annotated[float, Field(ge=0)]
     most: Annotated[int, Field(ge=1)]
     zones: bool = False
-    before: Words = ()
-    cautions: Ids = ()
 
 
 class Access(Entry):
@@ -252,6 +255,13 @@ class Scale(Entry):
     access: tuple[Access, ...]
     stands_out: Annotated[float, Field(gt=0.5, lt=1)]
     ruled_out: Annotated[float, Field(gt=0, lt=0.5)]
-    wetness_words: dict[Literal["dry", "damp", "wet"], Words]
-    wetness_usual: dict[Literal["dry", "damp", "wet"], float]
+    wetness_words: dict[str, Words]
+    wetness_usual: dict[str, float]
     unknown_words: Words
+
+    @model_validator(mode="after")
+    def _wetness_is_complete(self) -> Scale:
+        for table in (self.wetness_words, self.wetness_usual):
+            if set(table) != set(WETNESS):
+                raise ValueError(f"wetness-words and wetness-usual need exactly the keys {', '.join(WETNESS)}")
+        return self

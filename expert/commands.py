@@ -1,0 +1,65 @@
+"""The words that steer the chat: one table, from which help and completion are made."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Command:
+    """A command word, other ways to say it, what may follow it, and what it does."""
+
+    name: str
+    also: tuple[str, ...]
+    takes: str
+    does: str
+
+
+COMMANDS = (
+    Command(
+        "why",
+        ("why do you ask", "why this"),
+        "[source]",
+        "why this question is asked and what each answer would do; or the reasons for a source",
+    ),
+    Command(
+        "how", ("how do i check", "how to check", "how do i check that", "how do i do that"), "", "how to check it"
+    ),
+    Command(
+        "where", ("where is that", "where is it", "where's that", "where do i look"), "", "where it is, with the map"
+    ),
+    Command("unknown", ("skip", "pass", "next"), "", "leave the question open; it never counts as evidence"),
+    Command("back", ("undo",), "", "take back the last answer and ask again"),
+    Command("forget", ("correct",), "finding", "take back what you said of one finding"),
+    Command("so far", ("ranking", "rank", "status"), "", "how likely each source is now"),
+    Command("facts", ("what do you know",), "", "everything you have said"),
+    Command("map", ("show map", "show the map"), "", "the drawn map of wet places"),
+    Command("conclude", ("conclusion", "enough", "done"), "", "the conclusion now, without further questions"),
+    Command("plan", ("repair", "how do i fix it"), "", "steps, parts and cautions of the repair"),
+    Command("what is", ("what's", "whats", "what are", "explain"), "word", "what a word or a source means"),
+    Command("help", ("h", "commands"), "", "this list"),
+    Command("quit", ("exit", "bye", "q"), "", "stop; everything answered is saved"),
+)
+
+
+def parse(text: str) -> tuple[Command, str] | None:
+    """The command a line gives, and what follows it; None where the line is not a command.
+
+    A command that takes nothing must be the whole line, so that a sentence which happens to begin with
+    such a word is still read as facts.
+    """
+    line = " ".join(text.casefold().split()).rstrip("?!. ")
+    for command in COMMANDS:
+        for phrase in (command.name, *command.also):
+            if line == phrase:
+                return command, ""
+            if command.takes and line.startswith(phrase + " "):
+                return command, line[len(phrase) + 1 :]
+    return None
+
+
+def help_text() -> str:
+    """All commands, one a line."""
+    shown = [(f"{c.name} {c.takes}".strip(), c.does) for c in COMMANDS]
+    width = max(len(name) for name, _ in shown)
+    return "\n".join(f"  {name:<{width}}  {does}" for name, does in shown)

@@ -1,0 +1,165 @@
+"""The conclusion as data: which sources, how sure, why, what speaks against, what would change its mind."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from expert.belief import minimal_explanations
+from expert.diagnosis import Diagnosis, Expert
+from expert.evidence import AGAINST, EXPLAINS, Opinion, Pattern
+from expert.facts import Fact, canonical
+from expert.inspection import asked_in, looked, most_trusted, stands_out
+from expert.knowledge.base import WETNESS_KIND
+from expert.questions import Asked, Question, ranked
+from expert.repair import Job, jobs
+
+REASONS = 6
+CHANGERS = 3
+CONTENDERS = 5
+POSSIBLE = 0.05
+
+
+@dataclass(frozen=True)
+class Reason:
+    """One rule's word on a source: the rule, the facts it rests on, for or against, and how strongly."""
+
+    rule: str
+    because: str
+    source: str
+    kind: str
+    ratio: float
+    facts: tuple[Fact, ...]
+
+
+@dataclass(frozen=True)
+class Conclusion:
+    """What is believed now and why.
+
+    `sources` is the most probable set, `chance` its posterior, `marginals` every source's own.
+    `alone` says whether it stands out. `explanations` are the smallest sets that explain everything seen.
+    """
+
+    sources: tuple[str, ...]
+    chance: float
+    alone: bool
+    looked: bool
+    ranking: tuple[tuple[str, float], ...]
+    reasons: tuple[Reason, ...]
+    against: tuple[Reason, ...]
+    explanations: tuple[frozenset[str], ...]
+    unexplained: tuple[Fact, ...]
+    contenders: tuple[str, ...]
+    changers: tuple[Question, ...]
+    not_looked: tuple[str, ...]
+    advice: tuple[tuple[str, str], ...]
+    cautions: tuple[str, ...]
+    jobs: tuple[Job, ...]
+
+
+def conclude(expert: Expert, now: Diagnosis, stage: str, closed: Asked = ()) -> Conclusion:
+    """Draw the conclusion from a diagnosis; `stage` and `closed` say which questions could still be asked."""
+    sources, chance = now.belief.best
+    marginals = now.belief.marginals
+    sights = {p: frozenset(o.source for o in p.of_kind(EXPLAINS)) for p in now.patterns if _is_sight(expert, p)}
+    return Conclusion(
+        sources=sources,
+        chance=chance,
+        alone=stands_out(now.belief, expert.scale),
+        looked=looked(expert, now.trace),
+        ranking=now.belief.ranking,
+        reasons=_reasons(now, sources, against=False)[:REASONS],
+        against=_reasons(now, sources, against=True)[:REASONS],
+        explanations=_smallest(minimal_explanations([s for s in sights.values() if s], expert.machine.sources)),
+        unexplained=tuple(
+            fact
+            for pattern, causes in sights.items()
+            if causes and not causes & set(sources)
+            for fact in _facts_of(now, pattern)
+        ),
+        contenders=tuple(
+            source for source, chance in now.belief.ranking if source not in sources and chance >= POSSIBLE
+        )[:CONTENDERS],
+        changers=_changers(expert, now, stage, closed),
+        not_looked=_not_looked(expert, now, sources),
+        advice=_advice(now),
+        cautions=cautions_of(expert, [c for f in now.trace.firings for c in f.rule.rule.caution]),
+        jobs=jobs(expert.machine, sources, marginals),
+    )
+
+
+def cautions_of(expert: Expert, names: list[str]) -> tuple[str, ...]:
+    """Caution ids without repeats, the most important first."""
+    known = expert.machine.base.cautions
+    return tuple(sorted(dict.fromkeys(names), key=lambda name: (known[name].order, name)))
+
+
+def _is_sight(expert: Expert, pattern: Pattern) -> bool:
+    """Something seen in a place, which the true sources must explain."""
+    return expert.machine.observables[pattern.finding].kind == WETNESS_KIND
+
+
+def _smallest(covers: tuple[frozenset[str], ...]) -> tuple[frozenset[str], ...]:
+    least = min((len(cover) for cover in covers), default=0)
+    return tuple(cover for cover in covers if len(cover) == least and cover)
+
+
+def reasons_for(now: Diagnosis, source: str) -> tuple[Reason, ...]:
+    """Everything that fired rules say of one source, strongest first."""
+    return tuple(sorted(_all_reasons(now, (source,)), key=_weight))
+
+
+def _reasons(now: Diagnosis, sources: tuple[str, ...], against: bool) -> tuple[Reason, ...]:
+    return tuple(sorted((r for r in _all_reasons(now, sources) if (r.kind == AGAINST) == against), key=_weight))
+
+
+def _weight(reason: Reason) -> tuple[float, str, str]:
+    return (-round(math.log(reason.ratio), 9), reason.rule, reason.source)
+
+
+def _all_reasons(now: Diagnosis, sources: tuple[str, ...]) -> list[Reason]:
+    matched = {firing.rule.index: firing.matched for firing in now.trace.firings}
+    return [
+        _reason(now, opinion, matched[opinion.rule])
+        for pattern in now.patterns
+        for opinion in pattern.opinions
+        if opinion.source in sources
+    ]
+
+
+def _reason(now: Diagnosis, opinion: Opinion, facts: tuple[Fact, ...]) -> Reason:
+    rule = now.trace.ruleset.rules[opinion.rule].rule
+    return Reason(rule.rule, rule.because, opinion.source, opinion.kind, opinion.ratio, facts)
+
+
+def _facts_of(now: Diagnosis, pattern: Pattern) -> tuple[Fact, ...]:
+    values = now.trace.memory.get((pattern.finding, pattern.stage), frozenset())
+    return tuple(sorted((Fact(pattern.finding, v, pattern.stage) for v in values), key=canonical))
+
+
+def _changers(expert: Expert, now: Diagnosis, stage: str, closed: Asked) -> tuple[Question, ...]:
+    """The questions not yet asked that would tell most per minute."""
+    open_now = [
+        observable for phase in expert.scale.phases if stage in phase.stages for observable in asked_in(expert, phase)
+    ]
+    unique = {observable.id: observable for observable in open_now}
+    telling = ranked(expert, now, unique.values(), stage, closed)
+    return tuple(q for q in telling if q.gain > 0)[:CHANGERS]
+
+
+def _not_looked(expert: Expert, now: Diagnosis, sources: tuple[str, ...]) -> tuple[str, ...]:
+    """Zones that could have fed what the conclusion blames and were not looked at in the stage that counts."""
+    machine, stage = expert.machine, most_trusted(expert.scale)
+    seen = {fact.finding for fact in now.trace.stated if fact.stage == stage}
+    blamed = {zone for source in sources for zone in machine.first_seen[source]}
+    feeding = {zone for zone in machine.zones if any(b in machine.reach[zone] for b in blamed)}
+    return tuple(z for z, entry in machine.zones.items() if z in feeding and entry.visible and z not in seen)
+
+
+def _advice(now: Diagnosis) -> tuple[tuple[str, str], ...]:
+    """(rule, text) of what fired rules say to do first, then what they advise."""
+    rules = list(dict.fromkeys(firing.rule.rule.rule for firing in now.trace.firings))
+    by_name = {firing.rule.rule.rule: firing.rule.rule for firing in now.trace.firings}
+    first = [(name, by_name[name].first_do or "") for name in rules if by_name[name].first_do]
+    then = [(name, by_name[name].advise or "") for name in rules if by_name[name].advise]
+    return (*first, *then)

@@ -1,0 +1,477 @@
+"""The conversation as a pure state machine: a case and what was typed in, the next case and messages out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from expert import report
+from expert.case import Case, Conflict, Message
+from expert.commands import COMMANDS, Command, help_text, parse
+from expert.conclusion import cautions_of, conclude, reasons_for
+from expert.diagnosis import Diagnosis, Expert
+from expert.facts import Fact
+from expert.inspection import Next, next_step, stage_of
+from expert.knowledge.base import Observable
+from expert.knowledge.problems import nearest
+from expert.phrases import Lexicon, Reading, understand
+from expert.questions import Question, key_of, look_ahead
+from expert.reference import chain as chain_plainly
+from expert.wording import fact_words, joined, percent, source_name, stage_name, value_words, wrap
+
+PLACES_OFFERED = 8
+LONGEST_SHOWN = 60
+WELCOME = (
+    "firstwet finds where fluid first gets out, before anyone buys the wrong part. Answer with a number, a word or "
+    "a short sentence, or just say what you see. `unknown` is always allowed; `why`, `how` and `where` "
+    "explain a question; `help` lists the rest. This is advice: the vehicle's own service data, local "
+    "codes and licensed practice come first."
+)
+
+
+@dataclass(frozen=True)
+class Talk:
+    """An expert that can be talked to: the reasoning, the words it understands, the width of its lines."""
+
+    expert: Expert
+    lexicon: Lexicon
+    width: int = 76
+
+
+Turn = tuple[Case, tuple[Message, ...]]
+
+
+def begin(talk: Talk) -> Turn:
+    """A new case and its first question."""
+    expert = talk.expert
+    stage = stage_of(expert, chain_plainly(expert.ruleset, ()))
+    case = Case(layout=expert.machine.layout.layout, stage=stage)
+    welcome = Message("info", wrap(WELCOME, talk.width))
+    case, messages = _advance(talk, case)
+    return case, (welcome, *messages)
+
+
+def step(talk: Talk, case: Case, text: str) -> Turn:
+    """Take one line of input. Never raises for anything typed; what was not understood is said."""
+    line = " ".join("".join(c if c.isprintable() else " " for c in text).split())
+    if not line:
+        return case, (Message("error", wrap(f"Nothing was typed. {_hint(talk, case)}", talk.width)),)
+    if case.conflicts:
+        return _settle(talk, case, line)
+    picked = _picked(talk, case, line)
+    if picked is not None:
+        return _state(talk, case, (picked,), ())
+    command = parse(line)
+    if command is not None:
+        return _command(talk, case, *command)
+    if line.casefold().rstrip(".!") in talk.expert.scale.unknown_words and case.asked:
+        return _leave_open(talk, case)
+    return _read(talk, case, line)
+
+
+def event(before: Case, after: Case, said: str) -> dict[str, Any]:
+    """What one input changed, for the case file: the words, the facts added and the facts taken back."""
+    added = [list(fact) for fact in after.facts if fact not in before.facts]
+    gone = [list(fact) for fact in before.facts if fact not in after.facts]
+    found: dict[str, Any] = {"said": said, "facts": added}
+    if gone:
+        found["taken-back"] = gone
+    if after.asked is not None:
+        found["asks"] = list(after.asked)
+    return found
+
+
+def follow(talk: Talk, case: Case, recorded: Mapping[str, Any]) -> tuple[Case, tuple[Message, ...], bool]:
+    """Take a recorded input again. The last part says whether it still means the facts it meant then.
+
+    Where today's words or rules read it otherwise, the recorded facts stand: they are what was true.
+    """
+    after, messages = step(talk, case, str(recorded["said"]))
+    now = event(case, after, "")
+    if all(now.get(part, []) == recorded.get(part, []) for part in ("facts", "taken-back")):
+        return after, messages, True
+    gone = [_fact(raw) for raw in recorded.get("taken-back", [])]
+    added = [_fact(raw) for raw in recorded["facts"]]
+    known = talk.expert.machine.observables
+    kept = case.without(*gone).stating(*(fact for fact in added if fact.finding in known))
+    return (*_advance(talk, replace(kept, before=case, asked=None, conflicts=())), False)
+
+
+def _fact(raw: Sequence[Any]) -> Fact:
+    finding, value, stage = raw
+    return Fact(str(finding), float(value) if isinstance(value, int | float) else str(value), str(stage))
+
+
+# --- facts -------------------------------------------------------------------------------------------------
+
+
+def _asked(talk: Talk, case: Case) -> Observable | None:
+    return talk.expert.machine.observables.get(case.asked[0]) if case.asked else None
+
+
+def _picked(talk: Talk, case: Case, line: str) -> Fact | None:
+    """The answer that a bare number or the exact value of the pending question stands for."""
+    asked = _asked(talk, case)
+    if asked is None or not case.choices or case.asked is None:
+        return None
+    word = line.casefold().rstrip(".)")
+    if word.isascii() and word.isdecimal() and len(word) <= 3 and 1 <= int(word) <= len(case.choices):
+        return Fact(asked.id, case.choices[int(word) - 1], case.asked[1])
+    return Fact(asked.id, word, case.asked[1]) if word in case.choices else None
+
+
+def _read(talk: Talk, case: Case, line: str) -> Turn:
+    """Free words: state what was understood, say what was not."""
+    reading = understand(talk.lexicon, line, case.stage, _asked(talk, case))
+    notes = reading_notes(talk, reading)
+    if not (reading.facts or reading.unknown or reading.contradictions) and reading.stage == case.stage:
+        return case, (*notes, Message("info", wrap(_hint(talk, case), talk.width)))
+    for left_open in reading.unknown:
+        observable = talk.expert.machine.observables[left_open]
+        case = replace(case, closed=case.closed | {key_of(observable, case.stage)})
+    facts = entering(talk.expert, reading, case.stage)
+    doubtful = [fact for pair in reading.contradictions for fact in pair]
+    return _state(talk, case, [*facts, *doubtful], notes)
+
+
+def entering(expert: Expert, reading: Reading, stage: str) -> tuple[Fact, ...]:
+    """The facts of a reading; words that only name a later stage also say that it was entered."""
+    entered = next(s.entered_by for s in expert.scale.stages if s.stage == reading.stage)
+    if reading.stage == stage or any(fact.finding in entered for fact in reading.facts):
+        return reading.facts
+    return (*(Fact(name, value) for name, value in entered.items()), *reading.facts)
+
+
+def reading_notes(talk: Talk, reading: Reading) -> tuple[Message, ...]:
+    """What was taken for what, and what was not understood, as messages."""
+    notes = [
+        Message("note", wrap(f"Read {_quoted(typed)} as {_quoted(taken)}.", talk.width))
+        for typed, taken in reading.corrections
+    ]
+    for piece in reading.not_understood:
+        near = reading.nearest.get(piece, ())
+        offer = f" Near it: {joined(near, 'or')}." if near else ""
+        notes.append(Message("error", wrap(f"Not understood: {_quoted(piece)}.{offer}", talk.width)))
+    notes += [
+        Message("error", wrap(f"Not taken: {_quoted(piece)}. {why}", talk.width)) for piece, why in reading.problems
+    ]
+    return tuple(notes)
+
+
+def _quoted(words: str) -> str:
+    return f"'{words if len(words) <= LONGEST_SHOWN else words[:LONGEST_SHOWN] + ' ...'}'"
+
+
+def conflicting(expert: Expert, facts: Iterable[Fact], new: Fact) -> Fact | None:
+    """The fact that cannot be true beside the new one: same finding and stage, another value, only one allowed."""
+    if expert.machine.observables[new.finding].many:
+        return None
+    for old in facts:
+        if (old.finding, old.stage) == (new.finding, new.stage) and old.value != new.value:
+            return old
+    return None
+
+
+def _enters(expert: Expert, fact: Fact) -> bool:
+    return any(fact.finding in stage.entered_by for stage in expert.scale.stages)
+
+
+def _state(talk: Talk, case: Case, facts: Sequence[Fact], notes: Sequence[Message]) -> Turn:
+    """State facts; contradictions become questions to the user, and saying how one cleaned moves the stage on."""
+    after, conflicts = case, []
+    for fact in facts:
+        old = conflicting(talk.expert, after.facts, fact)
+        if old is None:
+            after = after.stating(fact)
+        elif _enters(talk.expert, fact):  # cleaned again: the later drive is the one that counts
+            after = after.without(old).stating(fact)
+        else:
+            conflicts.append(Conflict(old, fact))
+    new = [fact for fact in after.facts if fact not in case.facts]
+    said = list(notes)
+    if new:
+        words = joined(fact_words(talk.expert.machine, fact) for fact in new)
+        said.insert(0, Message("note", wrap(f"Noted: {words}.", talk.width, hang="  ")))
+    elif facts and not conflicts:
+        said.insert(0, Message("note", wrap("That was known already.", talk.width)))
+    after = replace(after, conflicts=tuple(conflicts), before=case)
+    if conflicts:
+        return after, (*said, _conflict_message(talk, conflicts[0]))
+    return _go_on(talk, after, said)
+
+
+def _go_on(talk: Talk, case: Case, said: Sequence[Message]) -> Turn:
+    stage = stage_of(talk.expert, chain_plainly(talk.expert.ruleset, case.facts))
+    case, messages = _advance(talk, replace(case, stage=stage, ended=False))
+    return case, (*said, *messages)
+
+
+def _conflict_message(talk: Talk, conflict: Conflict) -> Message:
+    machine = talk.expert.machine
+    where = f" ({stage_name(machine, conflict.old.stage)})" if conflict.old.stage else ""
+    name = machine.observables[conflict.old.finding].name
+    old, new = (_value(talk, fact) for fact in (conflict.old, conflict.new))
+    text = wrap(f"That contradicts what was said before of the {name}{where}. Which is right?", talk.width)
+    return Message("question", f"{text}\n   1  {old} (said before)\n   2  {new} (said now)")
+
+
+def _value(talk: Talk, fact: Fact) -> str:
+    if isinstance(fact.value, float):
+        return f"{fact.value:g}"
+    return value_words(talk.expert.machine, fact.finding, fact.value).split(" - ")[0]
+
+
+def _settle(talk: Talk, case: Case, line: str) -> Turn:
+    """The user picks one of two contradicting facts."""
+    conflict = case.conflicts[0]
+    word = line.casefold()
+    if word in ("1", "before", "old", "keep", _value(talk, conflict.old)):
+        kept = case
+    elif word in ("2", "now", "new", "change", _value(talk, conflict.new)):
+        kept = case.without(conflict.old).stating(conflict.new)
+    elif word in ("quit", "exit", "q"):
+        return replace(case, ended=True), (Message("bye", "Saved."),)
+    else:
+        return case, (Message("error", "Answer 1 or 2."), _conflict_message(talk, conflict))
+    kept = replace(kept, conflicts=case.conflicts[1:], before=case)
+    words = fact_words(talk.expert.machine, conflict.old if conflict.old in kept.facts else conflict.new)
+    said = [Message("note", wrap(f"Kept: {words}.", talk.width))]
+    if kept.conflicts:
+        return kept, (*said, _conflict_message(talk, kept.conflicts[0]))
+    return _go_on(talk, kept, said)
+
+
+# --- the next question ---------------------------------------------------------------------------------------
+
+
+def _advance(talk: Talk, case: Case) -> Turn:
+    """Diagnose, tell what rules newly advise, and ask the next question or conclude."""
+    expert = talk.expert
+    now = expert.diagnose(case.facts)
+    case, told = _tell(talk, case, now)
+    coming = next_step(expert, now, case.stage, case.closed, case.counts)
+    if coming.question is None:
+        return _conclude(talk, replace(case, asked=None, choices=()), now, coming.reason, told)
+    return _ask(talk, case, coming, coming.question, told)
+
+
+def _tell(talk: Talk, case: Case, now: Diagnosis) -> Turn:
+    """What fired rules ask to be done or warn of, each once."""
+    fired = {firing.rule.rule.rule: firing.rule.rule for firing in now.trace.firings}
+    new = [
+        rule for name, rule in fired.items() if name not in case.told and (rule.first_do or rule.advise or rule.caution)
+    ]
+    messages = _cautions(talk, case, [c for rule in new for c in rule.caution])
+    messages += [Message("advice", wrap(f"First: {r.first_do}", talk.width, hang="  ")) for r in new if r.first_do]
+    messages += [Message("advice", wrap(f"Note: {r.advise}", talk.width, hang="  ")) for r in new if r.advise]
+    shown = frozenset(c for rule in new for c in rule.caution)
+    return replace(case, told=case.told | {r.rule for r in new}, cautioned=case.cautioned | shown), tuple(messages)
+
+
+def _cautions(talk: Talk, case: Case, names: Iterable[str]) -> list[Message]:
+    known = talk.expert.machine.base.cautions
+    wanted = cautions_of(talk.expert, [name for name in names if name not in case.cautioned])
+    return [Message("caution", wrap(f"CAUTION: {known[name].text}", talk.width, "! ", "  ")) for name in wanted]
+
+
+def _ask(talk: Talk, case: Case, coming: Next, question: Question, said: Sequence[Message]) -> Turn:
+    observable, phase = question.observable, coming.phase
+    key = key_of(observable, question.stage)
+    messages = [*said, *_cautions(talk, case, observable.cautions)]
+    counts = dict(case.counts)
+    if phase is not None and key != case.asked:
+        counts[phase.phase] = counts.get(phase.phase, 0) + 1
+    choices = _choices(question)
+    text = report.question_text(talk.expert.machine, observable, question.stage, choices, talk.width)
+    after = replace(
+        case,
+        asked=key,
+        choices=choices,
+        counts=counts,
+        cautioned=case.cautioned | set(observable.cautions),
+        ended=False,
+    )
+    return after, (*messages, Message("question", text))
+
+
+def _choices(question: Question) -> tuple[str, ...]:
+    """The values that get numbers: all, or of many places the likeliest."""
+    if question.observable.kind == "number":
+        return ()
+    if question.observable.kind != "zone":
+        return question.observable.values
+    likeliest = sorted(question.outlooks, key=lambda o: (-round(o.chance, 9), str(o.fact.value)))
+    return tuple(str(outlook.fact.value) for outlook in likeliest[:PLACES_OFFERED])
+
+
+def _conclude(talk: Talk, case: Case, now: Diagnosis, reason: str, said: Sequence[Message]) -> Turn:
+    end = conclude(talk.expert, now, case.stage, case.closed)
+    text = report.conclusion_text(talk.expert, now, end, case.stage, reason, talk.width)
+    tail = (
+        "Say more if you see more; `plan` gives the repair's steps and cautions, `why SOURCE` the reasons, `quit` ends."
+    )
+    return replace(case, ended=True), (*said, Message("conclusion", text), Message("info", wrap(tail, talk.width)))
+
+
+def _leave_open(talk: Talk, case: Case) -> Turn:
+    if case.asked is None:
+        return case, (Message("info", "No question is waiting."),)
+    after = replace(case, closed=case.closed | {case.asked}, before=case)
+    return _go_on(talk, after, [Message("note", "Left open; it counts neither for nor against anything.")])
+
+
+def _hint(talk: Talk, case: Case) -> str:
+    asked = _asked(talk, case)
+    if asked is None:
+        return "Say what you see in a few words, or `help`, or `quit`."
+    if asked.kind == "number":
+        return f"Answer with a number in {asked.unit}, or `unknown`, or `help`."
+    if asked.kind == "zone":
+        return "Answer with a number, or name a place, or `unknown`, or `help`."
+    return f"Answer {joined(case.choices, 'or')} (or the number), or `unknown`, or `help`."
+
+
+# --- commands ------------------------------------------------------------------------------------------------
+
+
+def _command(talk: Talk, case: Case, command: Command, rest: str) -> Turn:
+    assert command in COMMANDS
+    if command.name == "unknown":
+        return _leave_open(talk, case)
+    if command.name == "back":
+        return _back(talk, case)
+    if command.name == "forget":
+        return _forget(talk, case, rest)
+    if command.name == "quit":
+        return replace(case, ended=True), (Message("bye", "Saved."),)
+    if command.name == "conclude":
+        now = talk.expert.diagnose(case.facts)
+        return _conclude(talk, case, now, "asked for before the questions were over", ())
+    return case, (Message("info", _told(talk, case, command.name, rest)),)
+
+
+def _told(talk: Talk, case: Case, name: str, rest: str) -> str:
+    """The answer of a command that changes nothing."""
+    expert = talk.expert
+    machine, asked = expert.machine, _asked(talk, case)
+    if name == "help":
+        return help_text()
+    if name == "facts":
+        return report.facts_text(machine, case.facts)
+    if name == "so far":
+        return report.ranking_text(machine, expert.diagnose(case.facts).belief.ranking, talk.width)
+    if name == "map":
+        return report.map_text(machine, case.facts, case.stage, (), talk.width)
+    if name == "plan":
+        now = expert.diagnose(case.facts)
+        return report.plan_text(expert, conclude(expert, now, case.stage, case.closed), talk.width)
+    if name == "what is":
+        return meaning(talk, rest)
+    if name == "why" and rest:
+        return _why_source(talk, case, rest)
+    if asked is None:
+        return f"No question is waiting, so there is no `{name}` to tell."
+    if name == "how":
+        tools = f" You need: {joined(asked.tools)}." if asked.tools else ""
+        return wrap(asked.how + tools, talk.width)
+    if name == "where":
+        marked = [asked.id] if asked.id in machine.zones else []
+        shown = f"\n{report.map_text(machine, case.facts, case.stage, marked, talk.width)}" if marked else ""
+        return wrap(asked.where, talk.width) + shown
+    now = expert.diagnose(case.facts)
+    question = look_ahead(expert, now, asked, case.stage)
+    return report.outlook_text(machine, question, now.belief.ranking, talk.width)
+
+
+def find_source(talk: Talk, words: str) -> str | None:
+    """The source a person means by its name, its id or one of its words; None if nothing is near."""
+    machine = talk.expert.machine
+    names = {
+        word.casefold(): source
+        for source, entry in machine.sources.items()
+        for word in (source, source.replace("-", " "), entry.name, *entry.words)
+    }
+    wanted = words.casefold().removeprefix("the ").removeprefix("a ").strip()
+    if wanted in names:
+        return names[wanted]
+    near = nearest(wanted, names, 1)
+    return names[near[0]] if near else None
+
+
+def _why_source(talk: Talk, case: Case, words: str) -> str:
+    source = find_source(talk, words)
+    if source is None:
+        return wrap(f"No source is called {_quoted(words)}. `so far` lists them.", talk.width)
+    now = talk.expert.diagnose(case.facts)
+    chance = percent(now.belief.marginals[source])
+    head = f"{source_name(talk.expert.machine, source)}: {chance}."
+    reasons = reasons_for(now, source)
+    if not reasons:
+        commonness = talk.expert.machine.sources[source].commonness
+        return wrap(f"{head} Nothing said so far speaks for or against it; it is {commonness} as leaks go.", talk.width)
+    lines = [report.reason_text(talk.expert.machine, reason, talk.width, named=False) for reason in reasons]
+    signs = ["against" if reason.kind == "speaks against" else "for" for reason in reasons]
+    return "\n".join([head, *(f"{sign}:\n{line}" for sign, line in zip(signs, lines, strict=True))])
+
+
+def meaning(talk: Talk, words: str) -> str:
+    """What a term, a place or a source is."""
+    machine = talk.expert.machine
+    wanted = words.casefold().removeprefix("the ").removeprefix("a ").strip()
+    terms = {term.casefold(): entry.means for term, entry in machine.base.terms.items()}
+    places = {w.casefold(): f"{z.name}: {z.where}" for z in machine.zones.values() for w in (z.name, *z.words)}
+    parts = {
+        w.casefold(): f"{s.name}: {s.about}" for s in machine.sources.values() for w in (s.source, s.name, *s.words)
+    }
+    known = {**parts, **places, **terms}
+    if wanted in known:
+        return wrap(known[wanted], talk.width)
+    near = nearest(wanted, known)
+    if near:
+        return wrap(f"{near[0]}: {known[near[0]]}", talk.width)
+    return wrap(f"No word near {_quoted(words)} is in the glossary.", talk.width)
+
+
+def _back(talk: Talk, case: Case) -> Turn:
+    if case.before is None:
+        return case, (Message("info", "There is nothing to take back."),)
+    before = case.before
+    gone = [fact for fact in case.facts if fact not in before.facts]
+    words = joined(fact_words(talk.expert.machine, fact) for fact in gone) if gone else "the last answer"
+    note = Message("note", wrap(f"Taken back: {words}.", talk.width))
+    return before, (note, *waiting(talk, before))
+
+
+def waiting(talk: Talk, case: Case) -> tuple[Message, ...]:
+    """What a case waits for, shown again: a contradiction to settle, the question, or just more to be said."""
+    if case.conflicts:
+        return (_conflict_message(talk, case.conflicts[0]),)
+    asked = _asked(talk, case)
+    if asked is None:
+        return (Message("info", wrap(_hint(talk, case), talk.width)),)
+    text = report.question_text(talk.expert.machine, asked, case.stage, case.choices, talk.width)
+    return (Message("question", text),)
+
+
+def _forget(talk: Talk, case: Case, words: str) -> Turn:
+    """Take back everything said of one finding, in the stage in force if it was said there, else in any."""
+    machine = talk.expert.machine
+    said = {machine.observables[f.finding].name.casefold(): f.finding for f in case.facts}
+    said |= {f.finding: f.finding for f in case.facts}
+    said |= {w.casefold(): f.finding for f in case.facts for w in machine.observables[f.finding].words}
+    if not words or not case.facts:
+        return case, (Message("info", "Said so far:\n" + report.facts_text(machine, case.facts)),)
+    near = (words,) if words in said else nearest(words, said, 1)
+    if not near:
+        return case, (
+            Message("error", wrap(f"Nothing was said of {_quoted(words)}. Said so far:", talk.width)),
+            Message("info", report.facts_text(machine, case.facts)),
+        )
+    finding = said[near[0]]
+    gone = [f for f in case.facts if f.finding == finding and f.stage == case.stage] or [
+        f for f in case.facts if f.finding == finding
+    ]
+    after = replace(case.without(*gone), before=case)
+    words = joined(fact_words(machine, fact) for fact in gone)
+    return _go_on(talk, after, [Message("note", wrap(f"Forgotten: {words}.", talk.width))])

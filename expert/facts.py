@@ -1,0 +1,24 @@
+"""A fact: one finding with its value, and the stage of the inspection in which it was seen."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+Scalar = str | float
+
+
+class Fact(NamedTuple):
+    """A finding's value. `stage` is a stage id for staged findings and zones, and "" for all others.
+
+    A number's value is a float in the finding's own unit; every other value is one of its words.
+    """
+
+    finding: str
+    value: Scalar
+    stage: str = ""
+
+
+def canonical(fact: Fact) -> tuple[str, str, str]:
+    """A total order over facts, the same on every machine (numbers and words never meet in one finding)."""
+    shown = f"{fact.value:024.9f}" if isinstance(fact.value, float) else fact.value
+    return (fact.finding, fact.stage, shown)

@@ -1,0 +1,214 @@
+"""Tokens to items: known phrases, longest first, and the small words between them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Literal, NamedTuple
+
+from expert.phrases import english
+from expert.phrases.lexicon import Key, Lexicon, Sense
+from expert.phrases.words import Token
+
+ItemKind = Literal[
+    "phrase", "number", "deny", "yes", "no", "and", "but", "from", "at", "elsewhere", "fine", "look", "filler",
+    "comma", "question", "left",
+]  # fmt: skip
+
+_HEADS_MOST = 6
+_REST_MOST = 6
+_UNIT_LONGEST = 5
+
+
+class Item(NamedTuple):
+    """A stretch [start, end) of tokens read as one thing. `key` is its phrase; `units` are for numbers only:
+    the findings whose unit follows the number, each with its factor."""
+
+    kind: ItemKind
+    start: int
+    end: int
+    key: Key = ()
+    senses: tuple[Sense, ...] = ()
+    number: float = 0.0
+    units: tuple[tuple[str, float], ...] = ()
+
+    def has(self, kind: str) -> bool:
+        """Whether any sense is of this kind."""
+        return any(sense.kind == kind for sense in self.senses)
+
+
+class _Span(NamedTuple):
+    weight: int
+    item: Item
+
+
+def _runs(found: Sequence[Token]) -> Iterator[list[int]]:
+    """Indices of the words that can be parts of phrases, run by run between marks."""
+    run: list[int] = []
+    for i, token in enumerate(found):
+        if token.kind in ("word", "number"):
+            if token.stem not in english.DROPPED:
+                run.append(i)
+        elif run:
+            yield run
+            run = []
+    if run:
+        yield run
+
+
+def _phrase_spans(lexicon: Lexicon, found: Sequence[Token]) -> list[_Span]:
+    spans = []
+    for run in _runs(found):
+        stems = tuple(found[i].stem for i in run)
+        for at, first in enumerate(stems):
+            for length in range(min(lexicon.longest.get(first, 0), len(stems) - at), 0, -1):
+                key = stems[at : at + length]
+                senses = lexicon.phrases.get(key)
+                if senses:
+                    item = Item("phrase", run[at], run[at + length - 1] + 1, key, senses)
+                    spans.append(_Span(length, item))
+    return spans
+
+
+def _zones(lexicon: Lexicon, key: Key) -> tuple[Sense, ...]:
+    return tuple(s for s in lexicon.phrases.get(key, ()) if s.kind == "zone")
+
+
+def _next_word(found: Sequence[Token], i: int) -> int | None:
+    """The index of the word that continues a list after word i ("left, right and rear ..."), if one does."""
+    joined = False
+    for j in range(i + 1, min(i + 5, len(found))):
+        token = found[j]
+        if token.kind == "comma" or (token.kind == "word" and token.stem in ("and", "or", "nor")):
+            joined = True
+        elif token.kind == "word" and token.stem not in english.DROPPED:
+            return j if joined else None
+        elif token.kind != "word":
+            return None
+    return None
+
+
+def _shared_ending(lexicon: Lexicon, found: Sequence[Token], i: int) -> list[_Span]:
+    """ "left and right edges of the pan": the words of the last place belong to the first ones too."""
+    heads = [i]
+    while len(heads) < _HEADS_MOST and (j := _next_word(found, heads[-1])) is not None:
+        heads.append(j)
+        rest: list[int] = []
+        for k in range(j + 1, len(found)):
+            if found[k].kind != "word" or len(rest) == _REST_MOST:
+                break
+            if found[k].stem not in english.DROPPED:
+                rest.append(k)
+        for length in range(len(rest), 0, -1):
+            ending = tuple(found[k].stem for k in rest[:length])
+            keys = [(found[head].stem, *ending) for head in heads]
+            senses = [_zones(lexicon, key) for key in keys]
+            if all(senses):
+                ends = [head + 1 for head in heads[:-1]] + [rest[length - 1] + 1]
+                return [
+                    _Span(10, Item("phrase", *place))
+                    for place in zip(heads, ends, keys, senses, strict=True)
+                ]
+    return []
+
+
+def _shared_beginning(lexicon: Lexicon, found: Sequence[Token], span: Item) -> list[_Span]:
+    """ "pan front and rear": the words of the first place belong to the last one too."""
+    if len(span.key) < 2 or not span.has("zone"):
+        return []
+    j = _next_word(found, span.end - 1)
+    if j is None or (found[j].stem,) in lexicon.phrases:
+        return []
+    key = (*span.key[:-1], found[j].stem)
+    following = (found[j].stem, found[j + 1].stem) if j + 1 < len(found) else ()
+    if not _zones(lexicon, key) or following in lexicon.phrases:
+        return []
+    return [_Span(len(key), span), _Span(len(key), Item("phrase", j, j + 1, key, _zones(lexicon, key)))]
+
+
+def _value_of(token: Token) -> float | None:
+    """The number a token is, in digits or as a word. "one" is mostly no number ("the wet one")."""
+    if token.kind == "number":
+        return float(token.stem)
+    return float(token.stem) if token.stem.isdigit() and token.stem != "1" else None
+
+
+def _number_spans(lexicon: Lexicon, found: Sequence[Token]) -> list[_Span]:
+    spans = []
+    for i, token in enumerate(found):
+        number = _value_of(token)
+        if number is None:
+            continue
+        # "6 drops a minute", and "drips 6 a minute" with the unit's first word before the number.
+        before = (found[i - 1].stem,) if i else ()
+        unit = next(
+            (
+                (i - len(head), i + 1 + len(key), head + key)
+                for head in ((), before)
+                for length in range(_UNIT_LONGEST, 0, -1)
+                if (key := tuple(t.stem for t in found[i + 1 : i + 1 + length])) and head + key in lexicon.units
+            ),
+            None,
+        )
+        if unit:
+            start, end, key = unit
+            spans.append(_Span(end - start, Item("number", start, end, key, (), number, lexicon.units[key])))
+        else:
+            spans.append(_Span(0, Item("number", i, i + 1, (), (), number)))
+    return spans
+
+
+# Later sets win nothing: a word in two sets is what the first of them says.
+_KINDS: tuple[tuple[ItemKind, frozenset[str]], ...] = (
+    ("no", english.NO),
+    ("deny", english.NEGATIONS),
+    ("but", english.BREAKS),
+    ("and", english.CONJUNCTIONS),
+    ("from", english.STRONG_PREPOSITIONS),
+    ("at", english.WEAK_PREPOSITIONS),
+    ("elsewhere", english.ELSEWHERE),
+    ("fine", english.APPROVALS),
+    ("look", english.LOOKING),
+    ("yes", english.YES),
+    ("filler", english.FILLERS | english.DROPPED),
+)
+_SMALL: dict[str, ItemKind] = {word: kind for kind, words in reversed(_KINDS) for word in words}
+_MARKS: dict[str, ItemKind] = {"comma": "comma", "question": "question"}
+
+
+def _small(token: Token) -> ItemKind:
+    """What a token is that no phrase holds."""
+    return _MARKS.get(token.kind) or _SMALL.get(token.stem, "left")
+
+
+def items(lexicon: Lexicon, found: Sequence[Token], also: frozenset[str]) -> list[Item]:
+    """The items of one sentence (no stops in `found`), in order, all tokens covered.
+
+    A value that needs its finding named counts only if the sentence names it or `also` holds it.
+    """
+    phrase_spans = _phrase_spans(lexicon, found)
+    named = also | {
+        sense.about for span in phrase_spans for sense in span.item.senses if sense.kind in ("name", "value")
+    }
+    spans = [
+        span
+        for span in phrase_spans
+        if any(sense.kind != "bare" or sense.about in named for sense in span.item.senses)
+    ]
+    spans += _number_spans(lexicon, found)
+    for i, token in enumerate(found):
+        if token.kind == "word" and token.stem not in english.DROPPED:
+            spans += _shared_ending(lexicon, found, i)
+    spans += [more for span in phrase_spans for more in _shared_beginning(lexicon, found, span.item)]
+
+    taken: list[Item | None] = [None] * len(found)
+    for span in sorted(spans, key=lambda s: (-s.weight, s.item.kind != "phrase", s.item.start)):
+        if not any(taken[span.item.start : span.item.end]):
+            taken[span.item.start : span.item.end] = [span.item] * (span.item.end - span.item.start)
+    result: list[Item] = []
+    for i, token in enumerate(found):
+        item = taken[i]
+        if item is None:
+            result.append(Item(_small(token), i, i + 1, (token.stem,)))
+        elif item.start == i:
+            result.append(item._replace(kind="deny") if item.has("deny") else item)
+    return result

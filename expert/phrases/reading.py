@@ -1,0 +1,131 @@
+"""Free words to facts. Pure: no clock, no files, no terminal; total over every text."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from expert.facts import Fact
+from expert.knowledge.base import Observable
+from expert.phrases import answers
+from expert.phrases.lexicon import Lexicon
+from expert.phrases.matching import Item, items
+from expert.phrases.parts import parts
+from expert.phrases.sights import Statement, state
+from expert.phrases.spelling import correct, nearest
+from expert.phrases.words import Token, tokens
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What a text says.
+
+    `facts` in the order stated, without those of `contradictions`; `unknown`: ids of what the person said they do
+    not know; `stage` in force at the end; `not_understood`: pieces not used, as typed; `nearest`: known phrases
+    near to each of them; `corrections`: (typed word, word taken for it); `contradictions`: pairs of different
+    values of one thing in one stage, neither of which is in `facts`; `problems`: (piece, why it was not taken).
+    """
+
+    facts: tuple[Fact, ...] = ()
+    unknown: tuple[str, ...] = ()
+    stage: str = ""
+    not_understood: tuple[str, ...] = ()
+    nearest: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    corrections: tuple[tuple[str, str], ...] = ()
+    contradictions: tuple[tuple[Fact, Fact], ...] = ()
+    problems: tuple[tuple[str, str], ...] = ()
+
+
+def _sentences(found: Sequence[Token]) -> Iterator[list[Token]]:
+    sentence: list[Token] = []
+    for token in found:
+        if token.kind == "stop":
+            if sentence:
+                yield sentence
+            sentence = []
+        else:
+            sentence.append(token)
+    if sentence:
+        yield sentence
+
+
+def _pieces(text: str, found: Sequence[Token], read: Sequence[Item], used: set[int]) -> Iterator[str]:
+    """The stretches of a sentence that hold a content word and were not used, without small words at the ends."""
+    held: list[Item] = []
+
+    def piece() -> Iterator[str]:
+        core = list(held)
+        held.clear()
+        while core and core[0].kind in ("filler", "and", "but", "yes"):
+            core.pop(0)
+        while core and core[-1].kind in ("filler", "and", "but", "yes", "at", "from"):
+            core.pop()
+        if any(item.kind in ("phrase", "number", "left") for item in core):
+            yield text[found[core[0].start].start : found[core[-1].end - 1].end]
+
+    for item in read:
+        if item.start in used or item.kind in ("comma", "question"):
+            yield from piece()
+        else:
+            held.append(item)
+    yield from piece()
+
+
+def _contradictions(lexicon: Lexicon, facts: Sequence[Fact]) -> tuple[tuple[Fact, Fact], ...]:
+    first: dict[tuple[str, str], Fact] = {}
+    pairs: dict[tuple[Fact, Fact], None] = {}
+    for fact in facts:
+        if not lexicon.observables[fact.finding].many:
+            other = first.setdefault((fact.finding, fact.stage), fact)
+            if other.value != fact.value:
+                pairs[(other, fact)] = None
+    return tuple(pairs)
+
+
+def understand(lexicon: Lexicon, text: str, stage: str, pending: Observable | None = None) -> Reading:
+    """What `text` states, seen in `stage` until the text itself names another; `pending` is the question just asked.
+
+    Nothing is guessed in silence: a word taken for another is in `corrections`, whatever was not used is in
+    `not_understood`. Never raises.
+    """
+    typed = tokens(text)
+    answer = answers.short(lexicon, typed, text, pending) if pending else None
+    if answer and pending:
+        unknown = (pending.id,) if answer.unknown else ()
+        facts = tuple(Fact(pending.id, value, stage if pending.staged else "") for value in answer.values)
+        after = lexicon.entered_by.get((pending.id, str(answer.values[0]) if answer.values else ""), stage)
+        return Reading(facts=facts, unknown=unknown, stage=after, problems=answer.problems)
+
+    corrected, typing = correct(lexicon, typed, text)
+    said = Statement(stage=stage)
+    read_sentences: list[tuple[list[Token], list[Item], set[int]]] = []
+    also = frozenset({pending.id} if pending else ())
+    for sentence in _sentences(corrected):
+        read = items(lexicon, sentence, also)
+        used: set[int] = set()
+        for part in parts(lexicon, read):
+            used |= state(lexicon, part, said, pending, sentence, text)
+        read_sentences.append((sentence, read, used))
+
+    facts = tuple(dict.fromkeys(said.facts))
+    contradictions = _contradictions(lexicon, facts)
+    doubtful = {(f.finding, f.stage) for pair in contradictions for f in pair}
+    # The name of anything stated has done its work, wherever it stands.
+    known = {fact.finding for fact in facts} | set(said.unknown)
+    left: list[str] = []
+    for sentence, read, used in read_sentences:
+        used |= {item.start for item in read if any(s.kind == "name" and s.about in known for s in item.senses)}
+        left += _pieces(text, sentence, read, used)
+    not_understood = tuple(dict.fromkeys(left))
+    close = nearest(lexicon, not_understood)
+    close.update({piece: said.either[piece] for piece in not_understood if piece in said.either})
+    return Reading(
+        facts=tuple(f for f in facts if (f.finding, f.stage) not in doubtful),
+        unknown=tuple(dict.fromkeys(u for u in said.unknown if all(f.finding != u for f in facts))),
+        stage=said.stage,
+        not_understood=not_understood,
+        nearest=close,
+        corrections=tuple(typing.items()),
+        contradictions=contradictions,
+        problems=tuple(dict.fromkeys(said.problems)),
+    )

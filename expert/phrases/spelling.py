@@ -1,0 +1,77 @@
+"""Typing errors: a single clearly nearest word, or nothing; and the known phrases nearest to what was not read."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from rapidfuzz import fuzz, process
+from rapidfuzz.distance import OSA
+
+from expert.phrases import english
+from expert.phrases.lexicon import Lexicon
+from expert.phrases.words import Token, stem
+
+_SHORTEST = 4
+_LONGEST = 24
+_LEAST_LIKE = 80.0
+_CLEARLY = 3.0
+_PHRASE_LIKE = 68.0
+# Bounds that keep the work linear in a text of any length.
+_WORDS_MOST = 150
+_PIECES_MOST = 6
+_PIECE_LONGEST = 60
+
+
+def _taken_for(word: str, known: Sequence[str]) -> str | None:
+    """The one known word that `word` may be a typing error of, or None."""
+    close = process.extract(word, known, scorer=fuzz.ratio, score_cutoff=_LEAST_LIKE - 6, limit=8)
+    # Exchanged letters count as one error, which the ratio does not know.
+    ranked = sorted((OSA.distance(word, other), -score, other) for other, score, _ in close)
+    if not ranked:
+        return None
+    errors, minus_score, best = ranked[0]
+    swapped = errors == 1 and len(best) == len(word) and sorted(best) == sorted(word)
+    if not (swapped or (-minus_score >= _LEAST_LIKE and errors <= (1 if len(word) < 8 else 2))):
+        return None
+    if len(ranked) > 1 and ranked[1][0] == errors and (swapped or ranked[1][1] - minus_score < _CLEARLY):
+        return None
+    return best
+
+
+def correct(lexicon: Lexicon, found: Sequence[Token], text: str) -> tuple[list[Token], dict[str, str]]:
+    """The tokens with typing errors taken for known words, and each typed word with the word it was taken for.
+
+    Only words of four letters and more that nobody knows are touched, and at most 150 different ones in a text.
+    """
+    known: tuple[str, ...] | None = None
+    settled: dict[str, str | None] = {}
+    typed_as: dict[str, str] = {}
+    corrected = []
+    for token in found:
+        word = token.stem
+        if (
+            token.kind == "word"
+            and _SHORTEST <= len(word) <= _LONGEST
+            and word not in lexicon.surface
+            and word not in english.PLAIN
+        ):
+            if word not in settled and len(settled) < _WORDS_MOST:
+                known = known or tuple(w for w in lexicon.surface if len(w) >= _SHORTEST)
+                settled[word] = _taken_for(word, known)
+            best = settled.get(word)
+            if best:
+                typed_as.setdefault(text[token.start : token.end], lexicon.surface[best])
+                token = token._replace(stem=best)
+        corrected.append(token)
+    return corrected, typed_as
+
+
+def nearest(lexicon: Lexicon, pieces: Sequence[str]) -> dict[str, tuple[str, ...]]:
+    """Up to three known phrases near to each piece, nearest first; none beyond the sixth piece."""
+    found: dict[str, tuple[str, ...]] = dict.fromkeys(pieces, ())
+    shown = list(lexicon.shown.values())
+    for piece in list(found)[:_PIECES_MOST]:
+        plain = " ".join(stem(word) for word in piece[:_PIECE_LONGEST].split())
+        close = process.extract(plain, shown, scorer=fuzz.ratio, score_cutoff=_PHRASE_LIKE, limit=3)
+        found[piece] = tuple(phrase for phrase, _, _ in close)
+    return found

@@ -1,0 +1,76 @@
+"""Text to tokens: where each word stands, and the form in which words are compared."""
+
+from __future__ import annotations
+
+import re
+from typing import Literal, NamedTuple
+
+Kind = Literal["word", "number", "comma", "stop", "question"]
+
+# One pass, no nested repetition over the same characters: linear in the text. A number keeps its sign only
+# where no word or digit stands before it, so that "2-3" is two numbers and "-5" is one below nought.
+_TOKEN = re.compile(
+    r"(?P<number>(?:(?<![^\s(=:])-)?[0-9]+(?:,[0-9]{3}(?![0-9]))*(?:\.[0-9]+)?)"
+    r"|(?P<word>[^\W\d_]+(?:['’‘`´][^\W\d_]+)*)"
+    r"|(?P<stop>[.;!\n\r\u2028\u2029…])"
+    r"|(?P<comma>,|[–—]|(?<=\s)-(?=\s))"
+    r"|(?P<question>\?)"
+    r"|(?P<sign>[&+])"
+)
+_APOSTROPHES = str.maketrans("", "", "'’‘`´")
+# One spelling for words that two sides of an ocean write differently.
+_SPELLINGS = {
+    "color": "colour", "colored": "coloured", "colors": "colour", "gray": "grey", "tire": "tyre",
+    "odor": "odour", "gage": "gauge", "mold": "mould",
+}  # fmt: skip
+_DIGITS_MOST = 12
+_NUMBERS = {
+    "zero": "0", "one": "1", "two": "2", "three": "3", "four": "4", "five": "5", "six": "6", "seven": "7",
+    "eight": "8", "nine": "9", "ten": "10", "eleven": "11", "twelve": "12", "dozen": "12", "fifteen": "15",
+    "twenty": "20", "thirty": "30", "forty": "40", "fifty": "50", "sixty": "60", "hundred": "100",
+}  # fmt: skip
+
+
+class Token(NamedTuple):
+    """One word, number or mark of the text, with its place [start, end) in it and its comparison form."""
+
+    kind: Kind
+    stem: str
+    start: int
+    end: int
+
+
+def stem(word: str) -> str:
+    """The form in which words are compared: lower-case, no apostrophes, no plural -s, number words as digits."""
+    plain = word.lower().translate(_APOSTROPHES)
+    plain = _NUMBERS.get(plain) or _SPELLINGS.get(plain, plain)
+    if len(plain) < 4 or not plain.endswith("s") or plain.endswith(("ss", "us", "is")):
+        return plain
+    if plain.endswith(("ches", "shes", "sses", "xes")):
+        return plain[:-2]
+    if plain.endswith("ies") and len(plain) > 4:
+        return plain[:-3] + "y"
+    return plain[:-1]
+
+
+def tokens(text: str) -> list[Token]:
+    """The tokens of any text, in order. Characters that are no word, number or mark only part words."""
+    found = []
+    for match in _TOKEN.finditer(text):
+        kind = match.lastgroup
+        typed = match.group()
+        if kind == "sign":
+            found.append(Token("word", "and", match.start(), match.end()))
+        elif kind == "word":
+            found.append(Token("word", stem(typed), match.start(), match.end()))
+        elif kind == "number":
+            plain = typed.replace(",", "")
+            shown = plain if len(plain) <= _DIGITS_MOST else "9" * _DIGITS_MOST
+            found.append(Token("number", shown, match.start(), match.end()))
+        elif kind == "comma":
+            found.append(Token("comma", ",", match.start(), match.end()))
+        elif kind == "question":
+            found.append(Token("question", "?", match.start(), match.end()))
+        else:
+            found.append(Token("stop", ".", match.start(), match.end()))
+    return found

@@ -1,0 +1,88 @@
+"""What one run of the rules concluded, as data: facts, derived facts, and which ground rules fired on what."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+
+from expert.facts import Fact, Scalar, canonical
+from expert.knowledge.conditions import Test
+from expert.knowledge.ground import GroundRule, Ruleset
+
+Memory = Mapping[tuple[str, str], frozenset[Scalar]]
+
+
+def remember(facts: Iterable[Fact]) -> dict[tuple[str, str], frozenset[Scalar]]:
+    """Facts as a working memory: the values that hold, by finding and stage."""
+    found: dict[tuple[str, str], frozenset[Scalar]] = {}
+    for fact in facts:
+        key = (fact.finding, fact.stage)
+        found[key] = found.get(key, frozenset()) | {fact.value}
+    return found
+
+
+def satisfied(test: Test, memory: Memory) -> bool:
+    """Does some remembered value satisfy the test?"""
+    return any(test.holds(value) for value in memory.get((test.finding, test.stage), ()))
+
+
+def fires(rule: GroundRule, memory: Memory) -> bool:
+    """Do all tests of some branch hold?"""
+    return any(all(satisfied(test, memory) for test in branch) for branch in rule.branches)
+
+
+@dataclass(frozen=True)
+class Firing:
+    """One ground rule that fired, and the facts that satisfied it (canonical, whatever the engine's order)."""
+
+    rule: GroundRule
+    matched: tuple[Fact, ...]
+
+
+@dataclass(frozen=True)
+class Trace:
+    """The result of chaining: stated facts, all facts after chaining, indexes of the ground rules that fired.
+
+    Both chainers return this, and equal input gives an equal trace.
+    """
+
+    ruleset: Ruleset
+    stated: frozenset[Fact]
+    facts: frozenset[Fact]
+    fired: frozenset[int]
+
+    def __eq__(self, other: object) -> bool:
+        return (
+            isinstance(other, Trace)
+            and self.ruleset is other.ruleset
+            and (self.stated, self.facts, self.fired) == (other.stated, other.facts, other.fired)
+        )
+
+    def __hash__(self) -> int:
+        return hash((self.stated, self.fired))
+
+    @cached_property
+    def memory(self) -> Memory:
+        """All facts by finding and stage."""
+        return remember(self.facts)
+
+    @cached_property
+    def derived(self) -> frozenset[Fact]:
+        """Facts that rules concluded."""
+        return self.facts - self.stated
+
+    @cached_property
+    def firings(self) -> tuple[Firing, ...]:
+        """Every firing in rule order, with the facts that matched its first satisfied branch."""
+        return tuple(self._firing(self.ruleset.rules[index]) for index in sorted(self.fired))
+
+    def _firing(self, rule: GroundRule) -> Firing:
+        branch = next(b for b in rule.branches if all(satisfied(test, self.memory) for test in b))
+        matched = {
+            Fact(test.finding, value, test.stage)
+            for test in branch
+            for value in self.memory[(test.finding, test.stage)]
+            if test.holds(value)
+        }
+        return Firing(rule, tuple(sorted(matched, key=canonical)))
