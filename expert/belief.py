@@ -125,7 +125,7 @@ def believe(
 ) -> Belief:
     """The posterior after all patterns; their order does not matter (they are added in canonical order)."""
     weight = sets.log_prior.copy()
-    for pattern in sorted(patterns, key=lambda p: (p.finding, p.stage)):
+    for pattern in sorted(patterns, key=lambda p: (p.finding, p.stage, p.value)):
         weight += sets.log_factor(pattern)
     gone = dict.fromkeys(sorted(excluded), math.log(excluded_odds))
     if gone:

@@ -91,9 +91,7 @@ def draw(machine: Machine, wetness: Mapping[str, str], width: int = 76, marked: 
     else:
         lines = [*left, *right]
     lines += _flow(_counts(key, wetness, marked), width, _BETWEEN)
-    lines += _legend(
-        _named(machine, cells, wetness, marked), width, _MOST_ROWS - len(lines) if beside else None
-    )
+    lines += _legend(_named(machine, cells, wetness, marked), width, _MOST_ROWS - len(lines) if beside else None)
     return "\n".join(line.rstrip() for line in lines)
 
 
@@ -103,9 +101,7 @@ def draw(machine: Machine, wetness: Mapping[str, str], width: int = 76, marked: 
 def _views(machine: Machine, cells: Mapping[str, str], width: int) -> tuple[list[str], list[str]]:
     """The left and the right view: equally many lines, of at most `width` columns."""
     visible = [machine.zones[name] for name in cells]
-    on_left, on_right = (
-        [zone for zone in visible if zone.side in (side, "middle")] for side in ("left", "right")
-    )
+    on_left, on_right = ([zone for zone in visible if zone.side in (side, "middle")] for side in ("left", "right"))
     cell = max(map(len, keys(machine).values()), default=1) + len(MARKS["wet"]) + len(MARKED)
     slots = (width - 2) // cell
     rows = max(_ROWS, -(-max(len(on_left), len(on_right)) // slots))
@@ -187,9 +183,7 @@ def _view(
 ) -> list[str]:
     """One view: the outline round the spans, and the cells in it. Two more lines than the grid has rows."""
     inside = _inside(spans, grid)
-    canvas = [
-        [_outline(inside, row, column) for column in range(grid.width)] for row in range(-1, grid.rows + 1)
-    ]
+    canvas = [[_outline(inside, row, column) for column in range(grid.width)] for row in range(-1, grid.rows + 1)]
     for name, (row, slot) in places.items():
         start = grid.column(slot)
         canvas[row + 1][start : start + len(cells[name])] = cells[name]
@@ -267,7 +261,5 @@ def _flow(items: Iterable[str], width: int, gap: str) -> list[str]:
 
 def _plain(text: str) -> str:
     """A name in ASCII on one line: accents are dropped, other characters become a question mark."""
-    letters = (
-        c for c in unicodedata.normalize("NFKD", " ".join(text.split())) if not unicodedata.combining(c)
-    )
+    letters = (c for c in unicodedata.normalize("NFKD", " ".join(text.split())) if not unicodedata.combining(c))
     return "".join(c if c.isascii() and c.isprintable() else "?" for c in letters)

@@ -225,7 +225,7 @@ def _facts(options: argparse.Namespace) -> int:
         print(json.dumps(shown, indent=2, ensure_ascii=False))
         return OK
     words = joined(fact_words(expert.machine, fact) for fact in facts)
-    print(wrap(f"Understood: {words}.", talk.width, hang="  ") + "\n")
+    print(wrap(f"Understood: {words}.", talk.width, rest="  ") + "\n")
     print(report.conclusion_text(expert, now, end, stage, width=talk.width))
     if options.plan:
         print("\n" + report.plan_text(expert, end, talk.width))

@@ -192,7 +192,7 @@ def _state(talk: Talk, case: Case, facts: Sequence[Fact], notes: Sequence[Messag
     said = list(notes)
     if new:
         words = joined(fact_words(talk.expert.machine, fact) for fact in new)
-        said.insert(0, Message("note", wrap(f"Noted: {words}.", talk.width, hang="  ")))
+        said.insert(0, Message("note", wrap(f"Noted: {words}.", talk.width, rest="  ")))
     elif facts and not conflicts:
         said.insert(0, Message("note", wrap("That was known already.", talk.width)))
     after = replace(after, conflicts=tuple(conflicts), before=case)
@@ -263,8 +263,8 @@ def _tell(talk: Talk, case: Case, now: Diagnosis) -> Turn:
         rule for name, rule in fired.items() if name not in case.told and (rule.first_do or rule.advise or rule.caution)
     ]
     messages = _cautions(talk, case, [c for rule in new for c in rule.caution])
-    messages += [Message("advice", wrap(f"First: {r.first_do}", talk.width, hang="  ")) for r in new if r.first_do]
-    messages += [Message("advice", wrap(f"Note: {r.advise}", talk.width, hang="  ")) for r in new if r.advise]
+    messages += [Message("advice", wrap(f"First: {r.first_do}", talk.width, rest="  ")) for r in new if r.first_do]
+    messages += [Message("advice", wrap(f"Note: {r.advise}", talk.width, rest="  ")) for r in new if r.advise]
     shown = frozenset(c for rule in new for c in rule.caution)
     return replace(case, told=case.told | {r.rule for r in new}, cautioned=case.cautioned | shown), tuple(messages)
 
@@ -272,7 +272,7 @@ def _tell(talk: Talk, case: Case, now: Diagnosis) -> Turn:
 def _cautions(talk: Talk, case: Case, names: Iterable[str]) -> list[Message]:
     known = talk.expert.machine.base.cautions
     wanted = cautions_of(talk.expert, [name for name in names if name not in case.cautioned])
-    return [Message("caution", wrap(f"CAUTION: {known[name].text}", talk.width, "! ", "  ")) for name in wanted]
+    return [Message("caution", wrap(f"CAUTION: {known[name].text}", talk.width, "! ", "! ")) for name in wanted]
 
 
 def _ask(talk: Talk, case: Case, coming: Next, question: Question, said: Sequence[Message]) -> Turn:

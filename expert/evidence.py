@@ -24,10 +24,14 @@ class Opinion:
 
 @dataclass(frozen=True)
 class Pattern:
-    """All that is said about one observation (finding, stage): at most one opinion a source, in source order."""
+    """All that is said about one observation: at most one opinion a source, in source order.
+
+    `value` is "" except for findings of which several values may hold at once, where each is its own observation.
+    """
 
     finding: str
     stage: str
+    value: str
     opinions: tuple[Opinion, ...]
 
     def of_kind(self, kind: str) -> tuple[Opinion, ...]:
@@ -66,8 +70,8 @@ def _speaks(rule: GroundRule) -> bool:
     return bool(rule.explains or rule.favours or rule.against or rule.excludes)
 
 
-def _patterns(rules: Iterable[GroundRule]) -> dict[tuple[str, str], Pattern]:
-    best: dict[tuple[str, str], dict[str, tuple[tuple[float, float, float], Opinion]]] = {}
+def _patterns(rules: Iterable[GroundRule]) -> dict[tuple[str, str, str], Pattern]:
+    best: dict[tuple[str, str, str], dict[str, tuple[tuple[float, float, float], Opinion]]] = {}
     for rule in rules:
         for kind, table in _tables(rule):
             for source, ratio in table.items():

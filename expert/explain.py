@@ -51,8 +51,8 @@ def _source(base: KnowledgeBase, layout: str, name: str, width: int) -> str:
     raising = dict.fromkeys(r.rule.rule for r in rules if name in r.explains or name in r.favours)
     lowering = dict.fromkeys(r.rule.rule for r in rules if name in r.against or name in r.excludes)
     lines += [
-        wrap(f"Raised by: {', '.join(raising)}", width, "  ", "  "),
-        wrap(f"Lowered by: {', '.join(lowering)}", width, "  ", "  "),
+        wrap(f"Raised by: {', '.join(raising)}", width, "  ", "    "),
+        wrap(f"Lowered by: {', '.join(lowering)}", width, "  ", "    "),
     ]
     return "\n".join(lines)
 
@@ -72,8 +72,8 @@ def _rule(rule: Rule, width: int) -> str:
         lines += [f"  {label}: {who} ({word})" for who, word in table.items()]
     lines += [f"  Rules out: {who}" for who in rule.excludes]
     lines += [f"  Concludes: {name}: {value}" for name, value in rule.derive.items()]
-    lines += [wrap(f"First do: {rule.first_do}", width, "  ", "  ")] if rule.first_do else []
-    lines += [wrap(f"Advises: {rule.advise}", width, "  ", "  ")] if rule.advise else []
+    lines += [wrap(f"First do: {rule.first_do}", width, "  ", "    ")] if rule.first_do else []
+    lines += [wrap(f"Advises: {rule.advise}", width, "  ", "    ")] if rule.advise else []
     return "\n".join(lines)
 
 
@@ -96,13 +96,13 @@ def _condition(condition: Condition) -> str:
 def _observable(observable: Observable, width: int) -> str:
     lines = [f"finding {observable.id}", wrap(observable.name, width, "  ")]
     if observable.ask:
-        lines.append(wrap(f"Asked: {observable.ask} (about {observable.minutes:g} min)", width, "  ", "  "))
+        lines.append(wrap(f"Asked: {observable.ask} (about {observable.minutes:g} min)", width, "  ", "    "))
     if observable.how:
-        lines.append(wrap(f"How: {observable.how}", width, "  ", "  "))
+        lines.append(wrap(f"How: {observable.how}", width, "  ", "    "))
     if observable.where:
-        lines.append(wrap(f"Where: {observable.where}", width, "  ", "  "))
+        lines.append(wrap(f"Where: {observable.where}", width, "  ", "    "))
     if observable.kind == "number":
         lines.append(f"  Values: {observable.least:g} to {observable.most:g} {observable.unit}")
     else:
-        lines.append(wrap(f"Values: {', '.join(observable.values)}", width, "  ", "  "))
+        lines.append(wrap(f"Values: {', '.join(observable.values)}", width, "  ", "    "))
     return "\n".join(lines)

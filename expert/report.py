@@ -58,7 +58,7 @@ def ranking_text(machine: Machine, ranking: Iterable[tuple[str, float]], width: 
     lines = []
     for source, chance in list(ranking)[:most]:
         bar = "#" * round(chance * BAR)
-        lines.append(f"  {percent(chance):>8}  {bar:<{BAR}}  {source_name(machine, source)}"[:width].rstrip())
+        lines.append(wrap(source_name(machine, source), width, f"  {percent(chance):>8}  {bar:<{BAR}}  "))
     return "\n".join(lines)
 
 
@@ -89,7 +89,7 @@ def reason_text(machine: Machine, reason: Reason, width: int = WIDTH, named: boo
         else f"{seen[0].upper()}{seen[1:]}"
     )
     head += f" ({reason.ratio:.3g} to 1). "
-    return wrap(f"{head}{reason.because} [{reason.rule}]", width, indent="  - ", hang="    ")
+    return wrap(f"{head}{reason.because} [{reason.rule}]", width, "  - ")
 
 
 def outlook_text(machine: Machine, question: Question, ranking: Sequence[tuple[str, float]], width: int = WIDTH) -> str:
@@ -116,8 +116,8 @@ def outlook_text(machine: Machine, question: Question, ranking: Sequence[tuple[s
                     else ""
                 ),
                 width,
-                indent="  ",
-                hang="  ",
+                first="  ",
+                rest="    ",
             )
         )
     if len(question.outlooks) > len(likeliest):
@@ -159,7 +159,7 @@ def conclusion_text(
         unseen = joined(machine.base.zones[z].name for z in end.not_looked)
         parts.append(wrap(f"Not looked at {stage_name(machine, most_trusted(expert.scale))}: {unseen}.", width))
     if end.advice:
-        parts.append("First:\n" + "\n".join(wrap(text, width, "  - ", "    ") for _, text in end.advice))
+        parts.append("First:\n" + "\n".join(wrap(text, width, "  - ") for _, text in end.advice))
     blamed = [zone for source in end.sources for zone in machine.first_seen[source]]
     parts.append(map_text(machine, now.trace.facts, stage, blamed, width))
     parts.append("\n".join(_job_line(expert, job, end, width) for job in end.jobs))
@@ -173,7 +173,7 @@ def _job_line(expert: Expert, job: Job, end: Conclusion, width: int) -> str:
     line = f"Repair: {repair.name} ({access}; about {repair.hours:g} h)."
     if not end.alone:
         line += " Do not buy parts yet: first settle which source it is."
-    return wrap(line, width, hang="  ")
+    return wrap(line, width, rest="  ")
 
 
 def _headline(expert: Expert, end: Conclusion, why_stopped: str, width: int) -> str:
@@ -216,7 +216,7 @@ def _changer(machine: Machine, question: Question, width: int) -> str:
 
 def _confirming(machine: Machine, sources: Sequence[str], width: int) -> str:
     ways = [f"{source_name(machine, s)}: {machine.base.sources[s].confirm}" for s in sources[:4]]
-    return "\n".join(["What would part them:", *(wrap(way, width, "  - ", "    ") for way in ways)])
+    return "\n".join(["What would part them:", *(wrap(way, width, "  - ") for way in ways)])
 
 
 def plan_text(expert: Expert, end: Conclusion, width: int = WIDTH) -> str:
@@ -233,13 +233,13 @@ def _job_text(expert: Expert, job: Job, end: Conclusion, width: int) -> str:
     if not end.alone:
         lines.append(wrap("Do not buy parts yet: first settle which source it is.", width, "  "))
     cautions = sorted(repair.cautions, key=lambda name: base.cautions[name].order)
-    lines += [wrap(f"CAUTION: {base.cautions[name].text}", width, "  ! ", "    ") for name in cautions]
+    lines += [wrap(f"CAUTION: {base.cautions[name].text}", width, "  ! ") for name in cautions]
     lines += [_numbered(at, step, width) for at, step in enumerate(repair.steps, start=1)]
     if repair.parts:
-        lines.append(wrap("Parts: " + "; ".join(repair.parts), width, "  ", "  "))
+        lines.append(wrap("Parts: " + "; ".join(repair.parts), width, "  ", "    "))
     if repair.same_visit:
-        lines.append(wrap("In the same visit: " + "; ".join(repair.same_visit), width, "  ", "  "))
+        lines.append(wrap("In the same visit: " + "; ".join(repair.same_visit), width, "  ", "    "))
     if job.same_access:
         names = joined(f"{source_name(machine, s)} ({percent(dict(end.ranking)[s])})" for s in job.same_access)
-        lines.append(wrap(f"Behind the same access and not ruled out: {names}", width, "  ", "  "))
+        lines.append(wrap(f"Behind the same access and not ruled out: {names}", width, "  ", "    "))
     return "\n".join(lines)

@@ -56,9 +56,7 @@ class StoreError(Exception):
     `path` and `line` (from 1) are None where the trouble is not in a file or not in one line.
     """
 
-    def __init__(
-        self, wrong: str, allowed: str, todo: str, path: Path | None = None, line: int | None = None
-    ) -> None:
+    def __init__(self, wrong: str, allowed: str, todo: str, path: Path | None = None, line: int | None = None) -> None:
         self.path, self.line = path, line
         place = "" if path is None else shown(path) + ("" if line is None else f", line {line}") + ": "
         super().__init__(" ".join(f"{part.rstrip('.')}." for part in (place + wrong, allowed, todo) if part))
@@ -290,8 +288,8 @@ def _scan(stream: BinaryIO, path: Path) -> _Scan:
 def _todo(line: int) -> str:
     if line == 1:
         return "Put back a good copy of the file, or remove it and start a new case"
-    sound = line - 1
-    return f"Lines 1 to {sound} are sound. Put back a good copy of the file, or cut it off after line {sound}"
+    sound = "Line 1 is" if line == 2 else f"Lines 1 to {line - 1} are"
+    return f"{sound} sound. Put back a good copy of the file, or cut it off after line {line - 1}"
 
 
 def _failed(doing: str, path: Path, error: OSError) -> StoreError:
@@ -299,10 +297,11 @@ def _failed(doing: str, path: Path, error: OSError) -> StoreError:
     if isinstance(error, FileNotFoundError):
         return StoreError("there is no such file", "", "List the cases to see which there are", path)
     reason = error.strerror or type(error).__name__
+    writing = "" if doing == "read" else ", or make room on the disk"
     return StoreError(
         f"the file cannot be {doing} ({reason})",
-        "firstwet must be able to read and write it",
-        "Make room on the disk or see to the file's permissions, then try again",
+        "firstwet must be able to read and write its cases",
+        f"See to the permissions{writing}, then try again",
         path,
     )
 

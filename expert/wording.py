@@ -77,6 +77,7 @@ def joined(names: Iterable[str], last: str = "and") -> str:
     return f"{', '.join(before)} {last} {final}" if before else final
 
 
-def wrap(text: str, width: int = WIDTH, indent: str = "", hang: str = "") -> str:
-    """Fold text to a width; `hang` indents the lines after the first."""
-    return textwrap.fill(text, width, initial_indent=indent, subsequent_indent=indent + hang, break_long_words=True)
+def wrap(text: str, width: int = WIDTH, first: str = "", rest: str | None = None) -> str:
+    """Fold text to a width; `first` leads the first line, `rest` (or as many spaces) the lines after it."""
+    hang = " " * len(first) if rest is None else rest
+    return textwrap.fill(text, width, initial_indent=first, subsequent_indent=hang, break_on_hyphens=False)

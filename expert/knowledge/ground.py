@@ -34,7 +34,9 @@ class GroundRule:
     """A rule with its zones and stage filled in.
 
     `branches` is the condition in disjunctive form; the rule fires when every test of any branch holds.
-    `observed` is what its evidence is about: the finding of the first condition, and that condition's stage.
+    `observed` is what its evidence is about: finding and stage of the first condition, and its values where
+    several values of that finding may hold at once (else ""), so that each of them is an observation of its own.
+    `size` is how specific the rule is.
     The ratios in `explains`, `favours` and `against` are likelihood ratios above one, trust of the stage applied.
     """
 
@@ -43,7 +45,8 @@ class GroundRule:
     binding: tuple[tuple[str, str], ...]
     stage: str
     branches: tuple[Branch, ...]
-    observed: tuple[str, str]
+    observed: tuple[str, str, str]
+    size: float
     derives: tuple[Fact, ...]
     explains: Mapping[str, float]
     favours: Mapping[str, float]
@@ -55,11 +58,6 @@ class GroundRule:
         """Unique, readable name: rule id, zones, stage."""
         zones = ",".join(f"{name}={zone}" for name, zone in self.binding)
         return self.rule.rule + (f"[{zones}]" if zones else "") + (f"@{self.stage}" if self.stage else "")
-
-    @cached_property
-    def size(self) -> int:
-        """How specific the rule is: the tests of its shortest branch."""
-        return min(len(branch) for branch in self.branches)
 
 
 @dataclass(frozen=True, eq=False)
@@ -152,10 +150,11 @@ def stages_of(machine: Machine, rule: Rule) -> tuple[str, ...]:
     return (rule.stage,)
 
 
-def _keys(when: When) -> Iterator[str]:
-    for part in (*when.all, *when.any, *when.none):
+def _keys(when: When, one_branch: bool = False) -> Iterator[str]:
+    """The findings a condition looks at; of alternatives all, or with `one_branch` the first only."""
+    for part in (*when.all, *(when.any[:1] if one_branch else when.any), *when.none):
         if isinstance(part, When):
-            yield from _keys(part)
+            yield from _keys(part, one_branch)
         else:
             yield from part
 
@@ -171,7 +170,8 @@ def _ground_one(machine: Machine, rule: Rule, binding: Binding, stage: str, inde
     if not branches or not all(branches):
         raise NotHere
     first = branches[0][0]
-    trust = next((s.trust for s in machine.base.scale.stages if s.stage == stage), 1.0)
+    by_stage = next((s.trust for s in machine.base.scale.stages if s.stage == stage), 1.0)
+    trust = 1.0 if rule.trust == "full" else by_stage
     explains, favours, against = (
         _strengths(machine, rule, table, binding, trust) for table in (rule.explains, rule.favours, rule.speaks_against)
     )
@@ -182,7 +182,8 @@ def _ground_one(machine: Machine, rule: Rule, binding: Binding, stage: str, inde
         binding=tuple(sorted(binding.items())),
         stage=stage,
         branches=branches,
-        observed=(first.finding, first.stage),
+        observed=(first.finding, first.stage, _observed_value(machine, first)),
+        size=_specificity(rule),
         derives=derives,
         explains=explains,
         favours=favours,
@@ -193,6 +194,20 @@ def _ground_one(machine: Machine, rule: Rule, binding: Binding, stage: str, inde
     if not (says or explains or favours or against or made.excludes):
         raise NotHere
     return made
+
+
+def _observed_value(machine: Machine, first: Test) -> str:
+    return " or ".join(sorted(first.values)) if machine.observables[first.finding].many else ""
+
+
+def _specificity(rule: Rule) -> float:
+    """How specific a rule is: its conditions, but what it says of any zone at all counts half after the first.
+
+    A rule for every zone is general however many zones it compares: what is known of one named part beats it.
+    """
+    keys = list(_keys(rule.when, one_branch=True))
+    general = [key for key in keys if key.startswith(EVERY) or key in rule.for_each]
+    return len(keys) - max(0, len(general) - 1) / 2
 
 
 def _simplified(branch: Branch) -> Branch:

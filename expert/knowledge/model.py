@@ -166,6 +166,7 @@ class Rule(Entry):
     for_each: dict[Annotated[str, Field(pattern=r"^[A-Z]$")], str] = {}
     when: When
     stage: Text = "any"
+    trust: Literal["by stage", "full"] = "by stage"
     explains: dict[str, str] = {}
     favours: dict[str, str] = {}
     speaks_against: dict[str, str] = {}

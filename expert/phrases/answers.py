@@ -38,12 +38,12 @@ def in_range(finding: Observable, number: float) -> str:
 def _picked(found: Sequence[Token], text: str, pending: Observable) -> Answer | None:
     """Numbers out of the list of values."""
     words = [t for t in found if t.kind == "number" or t.kind == "word"]
-    if any(not t.stem.isdigit() and t.kind == "word" and t.stem not in _LISTING for t in words):
+    if any(not t.stem.isdecimal() and t.kind == "word" and t.stem not in _LISTING for t in words):
         return None
-    numbers = [t for t in words if t.kind == "number" or t.stem.isdigit()]
+    numbers = [t for t in words if t.kind == "number" or t.stem.isdecimal()]
     if not numbers or (len(numbers) > 1 and not pending.many):
         return None
-    if all(t.stem.isdigit() and 1 <= int(t.stem) <= len(pending.values) for t in numbers):
+    if all(t.stem.isdecimal() and 1 <= int(t.stem) <= len(pending.values) for t in numbers):
         return Answer(tuple(dict.fromkeys(pending.values[int(t.stem) - 1] for t in numbers)))
     return Answer(problems=((text.strip(), f"choose a number from 1 to {len(pending.values)}"),))
 

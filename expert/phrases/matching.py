@@ -129,7 +129,7 @@ def _value_of(token: Token) -> float | None:
     """The number a token is, in digits or as a word. "one" is mostly no number ("the wet one")."""
     if token.kind == "number":
         return float(token.stem)
-    return float(token.stem) if token.stem.isdigit() and token.stem != "1" else None
+    return float(token.stem) if token.stem.isdecimal() and token.stem != "1" else None
 
 
 def _number_spans(lexicon: Lexicon, found: Sequence[Token]) -> list[_Span]:

@@ -196,10 +196,11 @@ class _Part:
         return any(v.about not in self.lexicon.tells_fluid for v in values)
 
     def state_numbers(self) -> None:
-        numbers = [item for item in self.part if item.kind == "number"]
-        for item in numbers:
-            at = self.part.index(item)
-            finding, factor = self.number_finding(item)
+        others = sum(item.kind not in ("filler", "at", "comma", "and") for item in self.part)
+        for at, item in enumerate(self.part):
+            if item.kind != "number":
+                continue
+            finding, factor = self.number_finding(item, alone=others == 1)
             if not finding:
                 continue
             number = item.number * factor
@@ -211,7 +212,7 @@ class _Part:
             else:
                 self.put(finding.id, number, item)
 
-    def number_finding(self, item: Item) -> tuple[Observable | None, float]:
+    def number_finding(self, item: Item, alone: bool) -> tuple[Observable | None, float]:
         """The finding that a number belongs to, with the factor to its unit. A bare unit needs a name beside it."""
         units = dict(item.units)
         asked = self.pending.id if self.pending and self.pending.kind == "number" else ""
@@ -219,7 +220,6 @@ class _Part:
             finding = self.lexicon.observables.get(about)
             if finding and finding.kind == "number" and (not units or about in units):
                 return finding, units.get(about, 1.0)
-        alone = all(i is item or i.kind in ("filler", "at", "comma", "and") for i in self.part)
         if len(units) == 1 and (len(item.key) > 1 or alone):
             about = next(iter(units))
             return self.lexicon.observables[about], units[about]

@@ -12,6 +12,8 @@ from expert.phrases.lexicon import Lexicon
 from expert.phrases.words import Token, stem
 
 _SHORTEST = 4
+_LONG = 8
+_VOWELS = frozenset("aeiouy")
 _LONGEST = 24
 _LEAST_LIKE = 80.0
 _CLEARLY = 3.0
@@ -31,11 +33,25 @@ def _taken_for(word: str, known: Sequence[str]) -> str | None:
         return None
     errors, minus_score, best = ranked[0]
     swapped = errors == 1 and len(best) == len(word) and sorted(best) == sorted(word)
-    if not (swapped or (-minus_score >= _LEAST_LIKE and errors <= (1 if len(word) < 8 else 2))):
+    long = len(word) >= _LONG
+    if not (swapped or (-minus_score >= _LEAST_LIKE and errors <= (2 if long else 1))):
+        return None
+    # A missing or added beginning makes another word ("unchanged"), and so do two errors in a middling one.
+    if best in word[1:] or (errors == 2 and (len(best) <= _LONG or word[0] != best[0])):
+        return None
+    if not long and not swapped and not _slip(word, best):
         return None
     if len(ranked) > 1 and ranked[1][0] == errors and (swapped or ranked[1][1] - minus_score < _CLEARLY):
         return None
     return best
+
+
+def _slip(word: str, other: str) -> bool:
+    """Whether two short words differ as a slip of the finger makes them differ: not in the first letter, and
+    by a vowel for a vowel or a letter too many or too few. Other pairs ("listed", "misted") are both words."""
+    if word[0] != other[0] or len(word) != len(other):
+        return word[0] == other[0] and word[-1] == other[-1]
+    return all({a, b} <= _VOWELS for a, b in zip(word, other, strict=True) if a != b)
 
 
 def correct(lexicon: Lexicon, found: Sequence[Token], text: str) -> tuple[list[Token], dict[str, str]]:

@@ -20,14 +20,14 @@ def wetness(vehicle: Vehicle, stage: str, at: int) -> str:
     return WET if parcels >= vehicle.room[at] * vehicle.world.tables.physics.surface.wet_from else DAMP
 
 
-def looks(vehicle: Vehicle, stage: str, rng: random.Random | None = None) -> Mapping[int, str | None]:
-    """What a person says of every visible zone, by its number; None where they don't know.
+def looks(vehicle: Vehicle, stage: str, rng: random.Random) -> Mapping[int, str | None]:
+    """What a person with these eyes says of every visible zone, by its number; None where they don't know.
 
     All zones are drawn together in their own order, so that it does not matter which is asked first.
     """
     eye = vehicle.world.tables.physics.eye
     terrain, grime = vehicle.world.terrain, vehicle.scene(stage).grime
-    draw = (rng or vehicle.stream("looks", stage)).random
+    draw = rng.random
     said: dict[int, str | None] = {}
     for at in terrain.visible:
         true = wetness(vehicle, stage, at)

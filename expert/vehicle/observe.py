@@ -61,7 +61,8 @@ def read_off(vehicle: Vehicle, observable: Observable, stage: str, rng: random.R
     """The answer to a question in a stage; None for `don't know` and for what no table describes."""
     if observable.kind == WETNESS_KIND:
         at = vehicle.world.terrain.number.get(observable.id)
-        return None if at is None else looks(vehicle, stage, rng).get(at)
+        said = vehicle.looks(stage) if rng is None else looks(vehicle, stage, rng)
+        return None if at is None else said.get(at)
     entry = vehicle.world.tables.observations.get(observable.id)
     if entry is None:
         return None
@@ -138,7 +139,7 @@ def _trail_head(look: Look) -> tuple[int | None, tuple[int, ...]]:
     followed before damp ones; of several trails the one that begins highest is named, then the foremost.
     """
     terrain = look.vehicle.world.terrain
-    seen = {at: said for at, said in looks(look.vehicle, look.stage).items() if said in (DAMP, WET)}
+    seen = {at: said for at, said in look.vehicle.looks(look.stage).items() if said in (DAMP, WET)}
     heads = [at for at in seen if not any(up in seen for up in terrain.feeders[at])] or list(seen)
     if not heads:
         return None, ()

@@ -9,6 +9,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 from expert.knowledge.base import Observable
+from expert.vehicle.eyes import looks
 from expert.vehicle.flow import Scene, carry
 from expert.vehicle.observe import Reading, read_off
 from expert.vehicle.tables import Period, Regime, Severity
@@ -42,6 +43,7 @@ class Vehicle:
     leaks: tuple[Leak, ...]
     former: Leak | None
     _scenes: dict[str, Scene] = field(default_factory=dict, repr=False)
+    _looks: dict[str, Mapping[int, str | None]] = field(default_factory=dict, repr=False)
 
     @property
     def truth(self) -> tuple[str, ...]:
@@ -65,6 +67,12 @@ class Vehicle:
             enter = self._after_cleaning if period.cleaned else self._found
             self._scenes[stage] = enter(period, rng)
         return self._scenes[stage]
+
+    def looks(self, stage: str) -> Mapping[int, str | None]:
+        """What the one who is asked says of every visible zone, by its number; None where they don't know."""
+        if stage not in self._looks:
+            self._looks[stage] = looks(self, stage, self.stream("looks", stage))
+        return self._looks[stage]
 
     def fluids(self, stage: str) -> Mapping[str, Mapping[str, int]]:
         """Parcels by zone id and fluid; zones that hold none are left out."""

@@ -1,0 +1,44 @@
+"""The knowledge that travels with the program, loaded once for all tests."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from expert.chaining import chainer
+from expert.dialogue import Talk
+from expert.diagnosis import Expert
+from expert.knowledge.base import KnowledgeBase, Machine
+from expert.knowledge.load import load, packaged_rules
+from expert.phrases import Lexicon
+
+
+@pytest.fixture(scope="session")
+def rules() -> Path:
+    """The folder of rules."""
+    return packaged_rules()
+
+
+@pytest.fixture(scope="session")
+def kb(rules: Path) -> KnowledgeBase:
+    """The whole knowledge base."""
+    return load(rules)
+
+
+@pytest.fixture(scope="session")
+def machine(kb: KnowledgeBase) -> Machine:
+    """The default layout."""
+    return kb.machine(kb.default_layout)
+
+
+@pytest.fixture(scope="session")
+def expert(machine: Machine) -> Expert:
+    """The default layout's expert, on the engine this Python has."""
+    return Expert(machine, chainer)
+
+
+@pytest.fixture(scope="session")
+def talk(expert: Expert, machine: Machine) -> Talk:
+    """An expert to talk to."""
+    return Talk(expert, Lexicon.of(machine))
