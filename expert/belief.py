@@ -6,16 +6,17 @@ import itertools
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from expert.evidence import AGAINST, EXPLAINS, FAVOURS, Pattern
+from expert.evidence import AGAINST, EXPLAINS, FAVOURS, Opinion, Pattern
 
 Floats = NDArray[np.float64]
 
 MOST_AT_ONCE = 3
+MEMORY = 48_000_000  # bytes of remembered factors
 # The chance that the best-supported source of a pattern would show it; fixes the pattern's leak probability.
 SHOWS = 0.95
 
@@ -46,6 +47,9 @@ class SourceSets:
         picks = [pick for size in range(1, min(most, count) + 1) for pick in itertools.combinations(range(count), size)]
         width = min(most, count)
         self.members = np.array([(*pick, *[count] * (width - len(pick))) for pick in picks], dtype=np.intp)
+        self._columns = [np.ascontiguousarray(column) for column in self.members.T]
+        # Most patterns come back at every turn of a conversation; remembering their factors is bounded in bytes.
+        self.log_factor = lru_cache(maxsize=max(64, MEMORY // (8 * len(picks))))(self._log_factor)
         self.log_prior = self.total({s: math.log(p / (1 - p)) for s, p in chances.items()})
 
     def __len__(self) -> int:
@@ -56,11 +60,17 @@ class SourceSets:
         values = np.zeros(len(self.sources) + 1)
         for source, number in per_source.items():
             values[self.position[source]] = number
-        summed: Floats = values[self.members].sum(axis=1)
+        summed: Floats = values[self._columns[0]]
+        for column in self._columns[1:]:
+            summed += values[column]
         return summed
 
-    def log_factor(self, pattern: Pattern) -> Floats:
-        """Log likelihood of one pattern under each set, relative to a set that has nothing to do with it."""
+    def _log_factor(self, opinions: tuple[Opinion, ...]) -> Floats:
+        """`log_factor(opinions)`: log likelihood of a pattern with these opinions under each set.
+
+        Relative to a set that has nothing to do with the pattern.
+        """
+        pattern = Pattern("", "", "", opinions)
         weights = {o.source: math.log(o.ratio) for o in pattern.of_kind(FAVOURS)}
         weights |= {o.source: -math.log(o.ratio) for o in pattern.of_kind(AGAINST)}
         factor = self.total(weights) if weights else np.zeros(len(self))
@@ -126,7 +136,7 @@ def believe(
     """The posterior after all patterns; their order does not matter (they are added in canonical order)."""
     weight = sets.log_prior.copy()
     for pattern in sorted(patterns, key=lambda p: (p.finding, p.stage, p.value)):
-        weight += sets.log_factor(pattern)
+        weight += sets.log_factor(pattern.opinions)
     gone = dict.fromkeys(sorted(excluded), math.log(excluded_odds))
     if gone:
         weight += sets.total(gone)

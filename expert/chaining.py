@@ -8,8 +8,10 @@ its own id; every session has a boot fact, because deleting a session in which n
 
 from __future__ import annotations
 
+import bisect
 import itertools
-from collections.abc import Callable, Iterable
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator
 from typing import Any
 
 from expert import reference
@@ -30,6 +32,7 @@ COMPARE = {">": "$gt", ">=": "$gte", "<": "$lt", "<=": "$lte"}
 MOST_CONDITIONS = 16
 RULES_A_SET = 200  # with one first pattern the engine holds 256 rules
 FINDINGS_A_SET = 400  # it holds 511 distinct tests on one attribute
+TESTS_A_FINDING = 60  # one fact may satisfy 64 tests of a set
 
 
 class EngineLimit(Exception):
@@ -56,21 +59,19 @@ if DURABLE:
             return
 
 
-def _pattern(test: Test) -> dict[str, Any]:
-    key = {"f": _key(test.finding, test.stage)}
-    if test.op:
-        return {"$and": [key, {COMPARE[test.op]: {"n": test.number}}]}
-    values = [{"v": value} for value in sorted(test.values)]
-    return {"$and": [key, values[0] if len(values) == 1 else {"$or": values}]}
+def _key(finding: str, stage: str, copy: int = 0) -> str:
+    return f"{finding}@{stage}" + "+" * copy
 
 
-def _key(finding: str, stage: str) -> str:
-    return f"{finding}@{stage}"
+def _copies(branch: Branch) -> Iterator[tuple[Test, int]]:
+    """The tests of a branch, those of one finding and stage numbered.
 
-
-def _message(sid: str, number: int, fact: Fact) -> dict[str, Any]:
-    value = {"n": fact.value} if isinstance(fact.value, float) else {"v": fact.value}
-    return {"sid": sid, "id": f"{sid}-{number}", "f": _key(fact.finding, fact.stage), **value}
+    The engine never lets one fact match two patterns of a rule; so the second pattern looks at a copy of it.
+    """
+    seen: Counter[tuple[str, str]] = Counter()
+    for test in branch:
+        yield test, seen[test.finding, test.stage]
+        seen[test.finding, test.stage] += 1
 
 
 class DurableChainer:
@@ -85,6 +86,12 @@ class DurableChainer:
         self._fired: set[int] = set()
         self._pending: list[Fact] = []
         self._failure: tuple[str, BaseException] | None = None
+        self._most_copies: Counter[tuple[str, str]] = Counter()
+        self._marks: dict[str, list[float]] = {}
+        for test, copy in (pair for rule in ruleset.rules for branch in rule.branches for pair in _copies(branch)):
+            self._most_copies[test.finding, test.stage] = max(copy, self._most_copies[test.finding, test.stage])
+            if test.op:
+                bisect.insort(self._marks.setdefault(test.finding, []), test.number)
         self._host = _QuietHost()
         self._names: list[str] = []
         for definition in self._definitions():
@@ -93,22 +100,42 @@ class DurableChainer:
     def _definitions(self) -> list[dict[str, Any]]:
         """Compiled rules, in sets small enough that no limit on one attribute or first pattern is reached."""
         chunks: list[list[tuple[GroundRule, Branch]]] = [[]]
-        tested: set[str] = set()
+        tests: dict[str, set[Test]] = {}
         for rule in self._ruleset.rules:
             for branch in filter(_can_hold, rule.branches):
-                tested |= {_key(test.finding, test.stage) for test in branch}
-                if len(chunks[-1]) == RULES_A_SET or len(tested) > FINDINGS_A_SET:
+                mine = {_key(test.finding, test.stage, copy): test for test, copy in _copies(branch)}
+                full = any(len(tests.get(key, set()) | {test}) > TESTS_A_FINDING for key, test in mine.items())
+                if full or len(chunks[-1]) == RULES_A_SET or len(tests.keys() | mine.keys()) > FINDINGS_A_SET:
                     chunks.append([])
-                    tested = {_key(test.finding, test.stage) for test in branch}
+                    tests = {}
+                for key, test in mine.items():
+                    tests.setdefault(key, set()).add(test)
                 chunks[-1].append((rule, branch))
         return [{f"{NAME}{number}": self._definition(chunk)} for number, chunk in enumerate(chunks)]
 
     def _definition(self, chunk: list[tuple[GroundRule, Branch]]) -> dict[str, Any]:
         found: dict[str, Any] = {"boot": {"all": [{"b": {"boot": 1}}], "run": lambda c: None}}
         for number, (rule, branch) in enumerate(chunk):
-            patterns = [{f"c{at}": _pattern(test)} for at, test in enumerate(branch)]
+            patterns = [{f"c{at}": self._pattern(test, copy)} for at, (test, copy) in enumerate(_copies(branch))]
             found[f"r{number}"] = {"all": patterns, "run": self._action(rule)}
         return found
+
+    def _pattern(self, test: Test, copy: int) -> dict[str, Any]:
+        key = {"f": _key(test.finding, test.stage, copy)}
+        if test.op:
+            return {"$and": [key, {COMPARE[test.op]: {"n": self._rank(test.finding, test.number)}}]}
+        values = [{"v": value} for value in sorted(test.values)]
+        return {"$and": [key, values[0] if len(values) == 1 else {"$or": values}]}
+
+    def _rank(self, finding: str, number: float) -> int:
+        """Where a number stands among those that rules compare it with; the engine misreads floats such as 1e-05."""
+        marks = self._marks.get(finding, [])
+        return bisect.bisect_left(marks, number) + bisect.bisect_right(marks, number)
+
+    def _messages(self, sid: str, number: int, fact: Fact) -> Iterator[dict[str, Any]]:
+        value = {"n": self._rank(fact.finding, fact.value)} if isinstance(fact.value, float) else {"v": fact.value}
+        for copy in range(self._most_copies[fact.finding, fact.stage] + 1):
+            yield {"sid": sid, "id": f"{sid}-{number}-{copy}", "f": _key(fact.finding, fact.stage, copy), **value}
 
     def _action(self, rule: GroundRule) -> Callable[[Any], None]:
         def run(context: Any) -> None:
@@ -135,8 +162,9 @@ class DurableChainer:
             while agenda:
                 for fact in agenda:
                     known.add(fact)
-                    for name in self._names:
-                        self._tell(name, _message(sid, len(known), fact))
+                    for message in self._messages(sid, len(known), fact):
+                        for name in self._names:
+                            self._tell(name, message)
                 new = {fact for fact in self._pending if fact.finding not in said and fact not in known}
                 self._pending = []
                 agenda = sorted(new, key=canonical)

@@ -29,7 +29,6 @@ from expert.knowledge.load import load, load_with_places, packaged_rules
 from expert.knowledge.problems import KnowledgeError
 from expert.lint import lint
 from expert.phrases import Lexicon, understand
-from expert.reference import chain as chain_plainly
 from expert.session import LONGEST_LINE, PROMPT, clean, converse
 from expert.store import CaseFile, Saved, StoreError
 from expert.terminal import PipeReader, TerminalReader, columns, on_terminal, shower
@@ -217,7 +216,7 @@ def _facts(options: argparse.Namespace) -> int:
             "Nothing in that was understood. Say for example: red fluid, bellhousing hole wet, rear of engine dry"
         )
     if options.stage is None:
-        stage = stage_of(expert, chain_plainly(expert.ruleset, facts))
+        stage = stage_of(expert, facts)
     now = expert.diagnose(facts)
     end = conclude(expert, now, stage)
     if options.json:

@@ -63,7 +63,7 @@ class Expert:
             return self.weigh(after).belief.log_weight - self.weigh(before).belief.log_weight
         change = self.sets.total({})
         for pattern in new:
-            change += self.sets.log_factor(pattern)
+            change += self.sets.log_factor(pattern.opinions)
         for pattern in old:
-            change -= self.sets.log_factor(pattern)
+            change -= self.sets.log_factor(pattern.opinions)
         return change

@@ -17,7 +17,6 @@ from expert.knowledge.base import Observable
 from expert.knowledge.problems import nearest
 from expert.phrases import Lexicon, Reading, understand
 from expert.questions import Question, key_of, look_ahead
-from expert.reference import chain as chain_plainly
 from expert.wording import fact_words, joined, percent, source_name, stage_name, value_words, wrap
 
 PLACES_OFFERED = 8
@@ -45,7 +44,7 @@ Turn = tuple[Case, tuple[Message, ...]]
 def begin(talk: Talk) -> Turn:
     """A new case and its first question."""
     expert = talk.expert
-    stage = stage_of(expert, chain_plainly(expert.ruleset, ()))
+    stage = stage_of(expert, ())
     case = Case(layout=expert.machine.layout.layout, stage=stage)
     welcome = Message("info", wrap(WELCOME, talk.width))
     case, messages = _advance(talk, case)
@@ -202,7 +201,7 @@ def _state(talk: Talk, case: Case, facts: Sequence[Fact], notes: Sequence[Messag
 
 
 def _go_on(talk: Talk, case: Case, said: Sequence[Message]) -> Turn:
-    stage = stage_of(talk.expert, chain_plainly(talk.expert.ruleset, case.facts))
+    stage = stage_of(talk.expert, case.facts)
     case, messages = _advance(talk, replace(case, stage=stage, ended=False))
     return case, (*said, *messages)
 
@@ -234,7 +233,10 @@ def _settle(talk: Talk, case: Case, line: str) -> Turn:
         return replace(case, ended=True), (Message("bye", "Saved."),)
     else:
         return case, (Message("error", "Answer 1 or 2."), _conflict_message(talk, conflict))
-    kept = replace(kept, conflicts=case.conflicts[1:], before=case)
+    # What is still open is open against what stands now, not against what was just taken back.
+    against = ((conflicting(talk.expert, kept.facts, later.new), later.new) for later in case.conflicts[1:])
+    left = tuple(Conflict(old, new) for old, new in against if old is not None)
+    kept = replace(kept, conflicts=left, before=case)
     words = fact_words(talk.expert.machine, conflict.old if conflict.old in kept.facts else conflict.new)
     said = [Message("note", wrap(f"Kept: {words}.", talk.width))]
     if kept.conflicts:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from expert.belief import Belief
 from expert.diagnosis import Diagnosis, Expert
+from expert.facts import Fact
 from expert.knowledge.base import WETNESS_KIND, Observable
 from expert.knowledge.model import Phase, Scale
 from expert.questions import Asked, Question, ranked
@@ -34,11 +35,11 @@ def stands_out(belief: Belief, scale: Scale) -> bool:
     )
 
 
-def stage_of(expert: Expert, trace: Trace) -> str:
-    """The stage that the facts say the inspection is in: the first one, unless another was entered."""
+def stage_of(expert: Expert, facts: Iterable[Fact]) -> str:
+    """The stage that the stated facts say the inspection is in: the first one, unless another was entered."""
+    said = {(fact.finding, fact.value) for fact in facts}
     for stage in expert.scale.stages:
-        entered = stage.entered_by.items()
-        if entered and any(value in trace.memory.get((name, ""), ()) for name, value in entered):
+        if said & set(stage.entered_by.items()):
             return stage.stage
     return next(stage.stage for stage in expert.scale.stages if not stage.entered_by)
 
@@ -73,39 +74,14 @@ def next_step(expert: Expert, now: Diagnosis, stage: str, closed: Asked, counts:
 
     `closed` holds (finding, stage) pairs not to be asked (answered "unknown", say), `counts` how many
     questions each phase has asked. An explanation that stands out before the cleaned look is not the
-    end: it sends the inspection to the cleaning, because what drips is rarely what leaks.
+    end: the phases that must be gone through (cleaning, the look for the highest wet point) still are,
+    because what drips is rarely what leaks.
     """
     clear = stands_out(now.belief, expert.scale)
-    if clear and (looked(expert, now.trace) or not _can_still_clean(expert, now.trace, stage, closed)):
-        return Next(None, None, STANDS_OUT)
     for phase in expert.scale.phases:
-        if stage not in phase.stages or counts.get(phase.phase, 0) >= phase.most:
-            continue
-        if clear and not _leads_to_look(expert, phase, stage):
+        if stage not in phase.stages or counts.get(phase.phase, 0) >= phase.most or (clear and not phase.must):
             continue
         questions = ranked(expert, now, asked_in(expert, phase), stage, closed)
-        if questions and round(questions[0].rate, 9) >= phase.worth:
+        if questions and (phase.must or round(questions[0].rate, 9) >= phase.worth):
             return Next(phase, questions[0], "")
     return Next(None, None, STANDS_OUT if clear else NOTHING_WORTH)
-
-
-def _cleaning(expert: Expert, phase: Phase) -> bool:
-    return any(enters_stage(expert, observable) for observable in asked_in(expert, phase))
-
-
-def _leads_to_look(expert: Expert, phase: Phase, stage: str) -> bool:
-    """With an explanation already clear, only the cleaning, and the look after it, still matter."""
-    return _cleaning(expert, phase) or (phase.zones and stage == most_trusted(expert.scale))
-
-
-def _can_still_clean(expert: Expert, trace: Trace, stage: str, closed: Asked) -> bool:
-    if stage == most_trusted(expert.scale):
-        return True
-    answered = {(fact.finding, fact.stage) for fact in trace.stated} | set(closed)
-    return any(
-        (observable.id, "") not in answered
-        for phase in expert.scale.phases
-        if stage in phase.stages
-        for observable in asked_in(expert, phase)
-        if enters_stage(expert, observable)
-    )

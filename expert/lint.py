@@ -2,20 +2,51 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
+from pathlib import Path
 
 from expert.chaining import over_limits
 from expert.facts import Fact
 from expert.knowledge.base import KnowledgeBase, Machine, Observable
 from expert.knowledge.conditions import Test
-from expert.knowledge.ground import GroundRule, Ruleset, ground
-from expert.knowledge.links import Places
-from expert.knowledge.model import ExampleFacts, Rule
+from expert.knowledge.ground import SELECTORS, Branch, GroundRule, Ruleset, ground
+from expert.knowledge.links import Places, rule_words, sound
+from expert.knowledge.load import gather
+from expert.knowledge.model import WETNESS, ExampleFacts, Rule
 from expert.knowledge.problems import Problem, advice
 from expert.trace import Trace
 
 Chain = Callable[[Ruleset], Callable[[list[Fact]], Trace]]
+
+
+@dataclass(frozen=True)
+class Survey:
+    """A folder as `firstwet check` sees it: the base, or None where it cannot be used; all problems, in file order."""
+
+    base: KnowledgeBase | None
+    problems: tuple[Problem, ...]
+
+
+@dataclass(frozen=True)
+class _View:
+    """What the checks look at. Of a faulty base it holds the sound part, and `elsewhere` what the rest says."""
+
+    base: KnowledgeBase
+    places: Places
+    rulesets: Mapping[str, Ruleset]
+    elsewhere: frozenset[str] = frozenset()
+
+    @cached_property
+    def derived(self) -> frozenset[str]:
+        """Findings that some rule derives."""
+        return frozenset().union(*(ruleset.derivable for ruleset in self.rulesets.values()))
+
+    def at(self, kind: str, name: str, path: tuple[str | int, ...], what: str, allowed: str = "") -> Problem:
+        """A problem of an entry, at the line of its part."""
+        return self.places.entries[kind][name].problem(path, what, allowed)
 
 
 class BadExample(Exception):
@@ -34,22 +65,54 @@ class Tried:
 
 
 def lint(base: KnowledgeBase, places: Places, chain_for: Chain) -> Iterator[Problem]:
-    """Every fault of a base that loaded. `chain_for` makes the engine's chain function for a ruleset."""
-    rulesets = {name: ground(base.machine(name)) for name in base.layouts}
-    yield from _examples(base, places, rulesets, chain_for)
-    yield from _unreachable(base, places, rulesets)
-    yield from _unasked(base, places, rulesets)
-    yield from _unraised(places, rulesets)
-    yield from _twins(places, rulesets)
-    yield from _baseline(places, rulesets, chain_for)
-    yield from _phrases(base, places)
-    for ruleset in rulesets.values():
+    """Every fault of a base that loaded, each once. `chain_for` makes the engine's chain function for a ruleset."""
+    view = _View(base, places, {name: ground(base.machine(name)) for name in base.layouts})
+    large = list(_large(view))
+    yield from dict.fromkeys((*large, *_static(view), *_unplaced(view)))
+    if not large:
+        chains = {name: chain_for(ruleset) for name, ruleset in view.rulesets.items()}
+        yield from dict.fromkeys((*_examples(view, chains), *_baseline(view, chains)))
+
+
+def survey(folder: Path, chain_for: Chain) -> Survey:
+    """Everything wrong with a folder, at once: shapes, references, and of what is sound all that can be judged.
+
+    Examples run only where nothing else keeps the base from being used. KnowledgeError if there is no such folder.
+    """
+    found = gather(folder)
+    if found.base is None or found.places is None:
+        return Survey(None, tuple(sorted(set(found.problems))))
+    if not found.problems:
+        return Survey(found.base, tuple(sorted(set(lint(found.base, found.places, chain_for)))))
+    return Survey(None, tuple(sorted({*found.problems, *_of_the_sound_part(found.base, found.places)})))
+
+
+def _of_the_sound_part(base: KnowledgeBase, places: Places) -> Iterator[Problem]:
+    """What is wrong whatever the faulty entries were meant to say."""
+    if places.incomplete:
+        return _phrases(base, places)
+    part, elsewhere = sound(base, places)
+    rulesets = {name: ground(part.machine(name)) for name in part.layouts}
+    here = {made.rule.rule for ruleset in rulesets.values() for made in ruleset.rules}
+    idle = [rule_words(rule) for name, rule in part.rules.items() if name not in here]
+    view = _View(part, places, rulesets, elsewhere.union(*idle))
+    unplaced = _unplaced(replace(view, base=base))  # in the layouts as they were written
+    return itertools.chain(_large(view), _static(view), unplaced)
+
+
+def _static(view: _View) -> Iterator[Problem]:
+    """The faults that show without running anything."""
+    yield from _unreachable(view)
+    yield from _unasked(view)
+    yield from _unraised(view)
+    yield from _twins(view)
+    yield from _phrases(view.base, view.places)
+
+
+def _large(view: _View) -> Iterator[Problem]:
+    for ruleset in view.rulesets.values():
         for name, what in over_limits(ruleset):
-            yield _at(places, "heuristics", name, f"rule {name!r}: {what}", "split the rule")
-
-
-def _at(places: Places, kind: str, name: str, what: str, allowed: str) -> Problem:
-    return places.entries[kind][name].problem((), what, allowed)
+            yield view.at("heuristics", name, ("when",), f"rule {name!r}: {what}", "split the rule")
 
 
 def example_facts(machine: Machine, rule: Rule, example: ExampleFacts) -> list[Fact]:
@@ -69,9 +132,13 @@ def example_facts(machine: Machine, rule: Rule, example: ExampleFacts) -> list[F
 def _value(observable: Observable, value: str) -> str | float:
     if observable.kind == "number":
         try:
-            return float(value)
+            number = float(value)
         except ValueError:
             raise BadExample(f"{observable.id!r} is a number and {value!r} is none") from None
+        least, most = observable.least or 0.0, observable.most or 0.0
+        if not least <= number <= most:
+            raise BadExample(f"{observable.id!r} is {value}; allowed: {least:g} to {most:g} {observable.unit}")
+        return number
     if value not in observable.values:
         raise BadExample(f"{observable.id!r} has no value {value!r}; {advice(value, observable.values)}")
     return value
@@ -86,109 +153,165 @@ def try_examples(ruleset: Ruleset, rule: Rule, chain: Callable[[list[Fact]], Tra
             yield Tried(rule.rule, ruleset.machine.layout.layout, should_fire, number, fired == should_fire)
 
 
-def _examples(
-    base: KnowledgeBase, places: Places, rulesets: Mapping[str, Ruleset], chain_for: Chain
-) -> Iterator[Problem]:
-    tried: dict[str, int] = dict.fromkeys(base.rules, 0)
-    for ruleset in rulesets.values():
-        chain = chain_for(ruleset)
-        here = {ground.rule.rule for ground in ruleset.rules}
-        for name in base.rules:
-            if name not in here:
+def _examples(view: _View, chains: Mapping[str, Callable[[list[Fact]], Trace]]) -> Iterator[Problem]:
+    for layout, ruleset in view.rulesets.items():
+        for name in dict.fromkeys(made.rule.rule for made in ruleset.rules):
+            faulty = list(_faulty_examples(view, ruleset.machine, name))
+            yield from faulty
+            if faulty:
                 continue
-            try:
-                outcomes = list(try_examples(ruleset, base.rules[name], chain))
-            except BadExample as error:
-                yield places.entries["heuristics"][name].problem(("examples",), f"rule {name!r}: an example: {error}")
-                continue
-            tried[name] += len(outcomes)
-            for outcome in outcomes:
+            for outcome in try_examples(ruleset, view.base.rules[name], chains[layout]):
                 if not outcome.as_said:
                     kind = "fires" if outcome.should_fire else "not-fires"
                     verb = "does not fire" if outcome.should_fire else "fires"
-                    yield places.entries["heuristics"][name].problem(
+                    yield view.at(
+                        "heuristics",
+                        name,
                         ("examples", kind, outcome.number),
-                        f"rule {name!r} {verb} on its {kind} example {outcome.number + 1} ({outcome.layout})",
+                        f"rule {name!r} {verb} on its {kind} example {outcome.number + 1} ({layout})",
                         "mend the rule's conditions or the example",
                     )
 
 
-def _possible(ruleset: Ruleset, test: Test) -> bool:
+def _faulty_examples(view: _View, machine: Machine, name: str) -> Iterator[Problem]:
+    """Facts of a rule's examples that the layout does not have."""
+    rule = view.base.rules[name]
+    for kind, examples in (("fires", rule.examples.fires), ("not-fires", rule.examples.not_fires)):
+        for number, example in enumerate(examples):
+            for finding, value in example.items():
+                try:
+                    example_facts(machine, rule, {finding: value})
+                except BadExample as error:
+                    what, _, allowed = str(error).partition("; ")
+                    label = f"rule {name!r}: its {kind} example {number + 1}: {what}"
+                    yield view.at("heuristics", name, ("examples", kind, number, finding), label, allowed)
+
+
+def _reachable(view: _View, ruleset: Ruleset) -> set[str]:
+    """The rules that can fire: questions, stated facts and other rules that can fire give all they test."""
+    firing: set[int] = set()
+    told: set[Fact] = set()
+    grown = True
+    while grown:
+        new = [
+            made
+            for made in ruleset.rules
+            if made.index not in firing and any(_can_hold(view, ruleset.machine, b, told) for b in made.branches)
+        ]
+        firing |= {made.index for made in new}
+        told |= {fact for made in new for fact in made.derives}
+        grown = bool(new)
+    return {ruleset.rules[index].rule.rule for index in firing}
+
+
+def _can_hold(view: _View, machine: Machine, branch: Branch, told: set[Fact]) -> bool:
+    """Can all tests of a branch hold at once, given what rules can derive?"""
+    together: dict[tuple[str, str], list[Test]] = {}
+    for test in branch:
+        if not _possible(view, machine.observables[test.finding], test, told):
+            return False
+        together.setdefault((test.finding, test.stage), []).append(test)
+    return all(
+        machine.observables[finding].many or _agree(machine.observables[finding], tests)
+        for (finding, _), tests in together.items()
+    )
+
+
+def _possible(view: _View, observable: Observable, test: Test, told: set[Fact]) -> bool:
     """Can the test ever hold: some question or rule gives the finding such a value."""
-    observable = ruleset.machine.observables[test.finding]
-    if test.op:
-        ends = (observable.least or 0.0, observable.most or 0.0)
-        return any(test.holds(float(end)) for end in ends)
-    if observable.phase or observable.words:  # asked, or stated outright
+    if observable.kind == "number":
+        return _agree(observable, [test])
+    asked = observable.phase or observable.words  # or stated outright
+    if asked or observable.id in view.elsewhere or observable.id not in view.derived:  # the last is told of itself
         return bool(test.values)
-    return any(fact.finding == test.finding and test.holds(fact.value) for r in ruleset.rules for fact in r.derives)
+    return any(fact.finding == test.finding and test.holds(fact.value) for fact in told)
 
 
-def _unreachable(base: KnowledgeBase, places: Places, rulesets: Mapping[str, Ruleset]) -> Iterator[Problem]:
-    reachable = {
-        ground.rule.rule
-        for ruleset in rulesets.values()
-        for ground in ruleset.rules
-        if any(all(_possible(ruleset, test) for test in branch) for branch in ground.branches)
-    }
-    for name in base.rules:
-        if name not in reachable:
-            yield _at(
-                places,
+def _agree(observable: Observable, tests: list[Test]) -> bool:
+    """Is there one value that satisfies all tests of one finding?"""
+    if observable.kind != "number":
+        return any(all(test.holds(value) for test in tests) for value in observable.values)
+    marks = sorted({observable.least or 0.0, observable.most or 0.0, *(test.number for test in tests)})
+    between = [(low + high) / 2 for low, high in itertools.pairwise(marks)]
+    inside = [n for n in (*marks, *between) if (observable.least or 0.0) <= n <= (observable.most or 0.0)]
+    return any(all(test.holds(number) for test in tests) for number in inside)
+
+
+def _unreachable(view: _View) -> Iterator[Problem]:
+    reachable = {name for ruleset in view.rulesets.values() for name in _reachable(view, ruleset)}
+    for name, rule in view.base.rules.items():
+        if name not in reachable and not _touched(view, rule):
+            yield view.at(
                 "heuristics",
                 name,
+                ("when",),
                 f"rule {name!r} can never fire on any layout",
-                "its conditions, or its outcomes, do not exist there",
+                "its conditions contradict each other or, like its outcomes, name what no layout has",
             )
 
 
-def _unasked(base: KnowledgeBase, places: Places, rulesets: Mapping[str, Ruleset]) -> Iterator[Problem]:
-    derived = {fact.finding for ruleset in rulesets.values() for rule in ruleset.rules for fact in rule.derives}
-    tested = {t.finding for ruleset in rulesets.values() for r in ruleset.rules for b in r.branches for t in b}
+def _touched(view: _View, rule: Rule) -> bool:
+    """Might the rule fire once faulty entries are mended? Selectors and variables may stand for any of them."""
+    empty = any(not (layout.zones and layout.sources) for layout in view.base.layouts.values())
+    if not (view.places.broken_ids or empty):
+        return False
+    tables = (*rule.explains, *rule.favours, *rule.speaks_against)
+    indirect = bool(rule.for_each) or any(who.startswith(SELECTORS) for who in tables)
+    return indirect or not view.places.broken_ids.isdisjoint(rule_words(rule))
+
+
+def _unasked(view: _View) -> Iterator[Problem]:
+    base, rulesets = view.base, view.rulesets.values()
+    tested = {t.finding for ruleset in rulesets for r in ruleset.rules for b in r.branches for t in b}
     steering = {name for stage in base.scale.stages for name in stage.entered_by}
     needed = {name for finding in base.findings.values() for name in finding.needs}
     needed |= {name for zone in base.zones.values() for name in zone.needs}
     for name, finding in base.findings.items():
-        if not finding.ask and name not in derived:
-            yield _at(
-                places,
-                "findings",
-                name,
-                f"finding {name!r}: no question asks it and no rule derives it",
-                "add `ask`, or a rule",
-            )
-        if name not in tested | steering | needed:
-            yield _at(
-                places, "findings", name, f"finding {name!r}: no rule looks at it", "add a rule, or drop the finding"
-            )
+        if not finding.ask and name not in view.derived | view.elsewhere:
+            what = f"finding {name!r}: no question asks it and no rule derives it"
+            yield view.at("findings", name, (), what, "add `ask`, or a rule")
+        if name not in tested | steering | needed | view.elsewhere:
+            what = f"finding {name!r}: no rule looks at it"
+            yield view.at("findings", name, (), what, "add a rule, or drop the finding")
 
 
-def _unraised(places: Places, rulesets: Mapping[str, Ruleset]) -> Iterator[Problem]:
-    for layout, ruleset in rulesets.items():
+def _unraised(view: _View) -> Iterator[Problem]:
+    if any(word.startswith(SELECTORS) for word in view.elsewhere):
+        return  # a faulty rule may speak of any source
+    for layout, ruleset in view.rulesets.items():
+        machine = ruleset.machine
         raised = {source for rule in ruleset.rules for source in (*rule.explains, *rule.favours)}
         lowered = {source for rule in ruleset.rules for source in (*rule.against, *rule.excludes)}
-        for source in ruleset.machine.sources:
+        for source in machine.sources:
+            below = {zone for start in machine.sources[source].zones for zone in machine.reach[start]}
+            beyond = {z for zone in below for z in (*machine.zones[zone].drains_into, *machine.zones[zone].blown_onto)}
+            if source in view.elsewhere or not view.places.broken_ids.isdisjoint(beyond):
+                continue
             if source not in raised:
-                yield _at(
-                    places,
-                    "sources",
-                    source,
-                    f"source {source!r}: no rule raises it ({layout})",
-                    "add a rule that explains something by it",
-                )
+                what = f"source {source!r}: no rule raises it ({layout})"
+                yield view.at("sources", source, (), what, "add a rule that explains something by it")
             if source not in lowered:
-                yield _at(
-                    places,
-                    "sources",
-                    source,
-                    f"source {source!r}: no rule lowers it ({layout})",
-                    "add a rule that speaks against it",
-                )
+                what = f"source {source!r}: no rule lowers it ({layout})"
+                yield view.at("sources", source, (), what, "add a rule that speaks against it")
+
+
+def _unplaced(view: _View) -> Iterator[Problem]:
+    """Zones and sources that no vehicle has."""
+    layouts = view.base.layouts.values()
+    for kind, names, used in (
+        ("zones", view.base.zones, {zone for layout in layouts for zone in layout.zones}),
+        ("sources", view.base.sources, {source for layout in layouts for source in layout.sources}),
+    ):
+        for name in names:
+            if name not in used | view.elsewhere:
+                what = f"{kind[:-1]} {name!r} is in no layout"
+                yield view.at(kind, name, (), what, f"add it to the {kind} of a layout, or drop it")
 
 
 def _signature(rule: GroundRule) -> tuple[object, ...]:
     tables = (rule.explains, rule.favours, rule.against)
     return (
+        rule.stage,
         frozenset(map(frozenset, rule.branches)),
         *(tuple(sorted(table.items())) for table in tables),
         rule.excludes,
@@ -199,60 +322,55 @@ def _signature(rule: GroundRule) -> tuple[object, ...]:
     )
 
 
-def _twins(places: Places, rulesets: Mapping[str, Ruleset]) -> Iterator[Problem]:
-    for ruleset in rulesets.values():
-        seen: dict[tuple[str, tuple[object, ...]], str] = {}
-        for ground_rule in ruleset.rules:
-            name = ground_rule.rule.rule
-            both = set(ground_rule.explains) & set(ground_rule.against)
-            named = both & set(ground_rule.rule.explains) & set(ground_rule.rule.speaks_against)
-            if named:
-                yield _at(
-                    places,
-                    "heuristics",
-                    name,
-                    f"rule {name!r} both explains by and speaks against {sorted(named)[0]!r}",
-                    "keep one",
-                )
-            key = (ground_rule.stage, _signature(ground_rule))
-            first = seen.setdefault(key, name)
+def _twins(view: _View) -> Iterator[Problem]:
+    for name, rule in view.base.rules.items():
+        for source in rule.speaks_against:
+            if source in rule.explains:
+                what = f"rule {name!r} both explains by and speaks against {source!r}"
+                yield view.at("heuristics", name, ("speaks-against", source), what, "keep one")
+    for ruleset in view.rulesets.values():
+        seen: dict[tuple[object, ...], str] = {}
+        for made in ruleset.rules:
+            name = made.rule.rule
+            first = seen.setdefault(_signature(made), name)
             if first != name:
-                yield _at(places, "heuristics", name, f"rule {name!r} says the same as {first!r}", "keep one of them")
+                place = view.places.entries["heuristics"][first]
+                where = f"{place.file}:{place.lined.line(() if place.at is None else (place.at,))}"
+                what = f"rule {name!r} says the same as {first!r}"
+                yield view.at("heuristics", name, (), what, f"keep one of them; the other is at {where}")
 
 
-def _baseline(places: Places, rulesets: Mapping[str, Ruleset], chain_for: Chain) -> Iterator[Problem]:
+def _baseline(view: _View, chains: Mapping[str, Callable[[list[Fact]], Trace]]) -> Iterator[Problem]:
     """On a clean, dry vehicle no rule may blame a source."""
-    for layout, ruleset in rulesets.items():
-        stage = max(ruleset.machine.base.scale.stages, key=lambda entry: entry.trust).stage
-        dry = [Fact(z.zone, "dry", stage) for z in ruleset.machine.zones.values() if z.visible]
-        for index in sorted(chain_for(ruleset)(dry).fired):
-            rule = ruleset.rules[index]
-            if rule.explains:
-                name = rule.rule.rule
-                yield _at(
-                    places,
-                    "heuristics",
-                    name,
-                    f"rule {name!r} blames a source on a clean, dry vehicle ({layout})",
-                    "ask for something wet",
-                )
+    stage = max(view.base.scale.stages, key=lambda entry: entry.trust).stage
+    for layout, ruleset in view.rulesets.items():
+        dry = [Fact(zone.zone, WETNESS[0], stage) for zone in ruleset.machine.zones.values() if zone.visible]
+        for index in sorted(chains[layout](dry).fired):
+            if ruleset.rules[index].explains:
+                name = ruleset.rules[index].rule.rule
+                what = f"rule {name!r} blames a source on a clean, dry vehicle ({layout})"
+                yield view.at("heuristics", name, ("when",), what, "ask for something wet")
 
 
 def _phrases(base: KnowledgeBase, places: Places) -> Iterator[Problem]:
     """One phrase must not mean two things, or free words could not be understood."""
-    owner: dict[str, tuple[str, str]] = {}
-    for kind, name, phrase, what in _all_phrases(base):
-        first = owner.setdefault(phrase.casefold(), (what, name))
-        if first[0] != what:
-            yield _at(
-                places, kind, name, f"the phrase {phrase!r} means {what} and also {first[0]}", "make one of them longer"
+    owner: dict[str, str] = {}
+    for kind, name, path, phrase, what in _all_phrases(base):
+        first = owner.setdefault(phrase.casefold(), what)
+        if first != what:
+            yield places.entries[kind][name].problem(
+                path, f"the phrase {phrase!r} means {what} and also {first}", "make one of them longer"
             )
 
 
-def _all_phrases(base: KnowledgeBase) -> Iterator[tuple[str, str, str, str]]:
+def _all_phrases(base: KnowledgeBase) -> Iterator[tuple[str, str, tuple[str | int, ...], str, str]]:
+    """Kind, entry, path and words of each phrase, and what it means."""
     for name, zone in base.zones.items():
-        yield from (("zones", name, phrase, f"the zone {name!r}") for phrase in zone.words)
+        for at, phrase in enumerate(zone.words):
+            yield "zones", name, ("words", at), phrase, f"the zone {name!r}"
     for name, finding in base.findings.items():
-        yield from (("findings", name, phrase, f"the finding {name!r}") for phrase in finding.words)
+        for at, phrase in enumerate(finding.words):
+            yield "findings", name, ("words", at), phrase, f"the finding {name!r}"
         for value, entry in finding.values.items():
-            yield from (("findings", name, phrase, f"{name!r}: {value!r}") for phrase in entry.words)
+            for at, phrase in enumerate(entry.words):
+                yield "findings", name, ("values", value, "words", at), phrase, f"{name!r}: {value!r}"

@@ -77,6 +77,27 @@ class Trace:
         """Every firing in rule order, with the facts that matched its first satisfied branch."""
         return tuple(self._firing(self.ruleset.rules[index]) for index in sorted(self.fired))
 
+    @cached_property
+    def supports(self) -> Mapping[Fact, frozenset[Fact]]:
+        """For each derived fact, the stated facts that it rests on, directly or through other derived facts."""
+        grounds: dict[Fact, set[Fact]] = {fact: set() for fact in self.derived}
+        steps = [
+            (fact, firing.matched)
+            for firing in self.firings
+            if firing.rule.derives
+            for fact in firing.rule.derives
+            if fact in grounds
+        ]
+        grown = True
+        while grown:
+            grown = False
+            for fact, matched in steps:
+                below = {g for m in matched for g in (grounds[m] if m in grounds else (m,))}
+                if not below <= grounds[fact]:
+                    grounds[fact] |= below
+                    grown = True
+        return {fact: frozenset(found) for fact, found in grounds.items()}
+
     def _firing(self, rule: GroundRule) -> Firing:
         branch = next(b for b in rule.branches if all(satisfied(test, self.memory) for test in b))
         matched = {

@@ -9,7 +9,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 import pytest
@@ -65,15 +65,13 @@ def gains_both_ways(joint: Table) -> tuple[float, float]:
 # J. R. Quinlan, "Induction of Decision Trees", Machine Learning 1 (1986) 81-106, the small training set. The rows
 # were read in three teaching copies, which agree. Outlook, temperature, humidity, wind, class.
 ATTRIBUTES = ("outlook", "temperature", "humidity", "wind")
-WEATHER = [
-    dict(zip((*ATTRIBUTES, "class"), row.split(), strict=True))
-    for row in """
-        sunny hot high weak N | sunny hot high strong N | overcast hot high weak P | rain mild high weak P |
-        rain cool normal weak P | rain cool normal strong N | overcast cool normal strong P | sunny mild high weak N |
-        sunny cool normal weak P | rain mild normal weak P | sunny mild normal strong P |
-        overcast mild high strong P | overcast hot normal weak P | rain mild high strong N
-    """.split("|")
-]
+MORNINGS = """
+    sunny hot high weak N | sunny hot high strong N | overcast hot high weak P | rain mild high weak P |
+    rain cool normal weak P | rain cool normal strong N | overcast cool normal strong P | sunny mild high weak N |
+    sunny cool normal weak P | rain mild normal weak P | sunny mild normal strong P |
+    overcast mild high strong P | overcast hot normal weak P | rain mild high strong N
+"""
+WEATHER = [dict(zip((*ATTRIBUTES, "class"), row.split(), strict=True)) for row in MORNINGS.split("|")]
 Rows = Sequence[Mapping[str, str]]
 
 
@@ -225,29 +223,24 @@ def asia_states() -> Iterator[tuple[State, float]]:
 ASIA = tuple(asia_states())
 
 
-def weight(holds: Callable[[State], bool]) -> float:
-    return math.fsum(p for state, p in ASIA if holds(state))
-
-
 def seen(evidence: str) -> dict[str, bool]:
     """'A -S' is a visit to Asia and no smoker."""
     return {name.lstrip("-"): not name.startswith("-") for name in evidence.split()}
 
 
+def weight(known: Mapping[str, bool]) -> float:
+    """The probability of all states in which these nodes have these values."""
+    return math.fsum(p for state, p in ASIA if all(state[node] is value for node, value in known.items()))
+
+
 def asia_joint(target: str, question: str, evidence: str) -> list[list[float]]:
     """Joint weights of the question's answers (rows) and the target (columns), given the evidence."""
     known = seen(evidence)
-    return [
-        [
-            weight(lambda s, q=q, t=t: s[question] is q and s[target] is t and all(s[n] is v for n, v in known.items()))
-            for t in (True, False)
-        ]
-        for q in (True, False)
-    ]
+    return [[weight({**known, question: q, target: t}) for t in (True, False)] for q in (True, False)]
 
 
 def target_after(target: str, question: str, evidence: str) -> tuple[float, float, float]:
-    """P(target) before the question, after yes and after no, from the project's own two functions' inputs."""
+    """P(target) before the question, after yes and after no; the answers' chances are the project's."""
     now, likelihood = as_question(asia_joint(target, question, evidence))
     chances = answer_chances(now, likelihood)
     yes, no = (float(now[0] * row[0] / chance) for row, chance in zip(likelihood, chances, strict=True))
@@ -273,10 +266,10 @@ def target_after(target: str, question: str, evidence: str) -> tuple[float, floa
 def test_asia_enumeration_gives_the_known_posteriors(evidence: str, chance: float, posterior: Sequence[float]) -> None:
     """The oracle is right before it judges the project: so typed in here, the network is the published one."""
     known = seen(evidence)
-    total = weight(lambda s: all(s[n] is v for n, v in known.items()))
+    total = weight(known)
     assert total == pytest.approx(chance, rel=1e-6)
     for node, wanted in zip(NODES[1:], posterior, strict=True):
-        both = weight(lambda s, node=node: s[node] and all(s[n] is v for n, v in known.items()))
+        both = weight({**known, node: True}) if known.get(node, True) else 0.0
         assert both / total == pytest.approx(wanted, abs=1e-6), node
 
 
@@ -323,7 +316,7 @@ def test_asia_question_about_all_the_rest_at_once() -> None:
     now = np.array([p for _, p in ASIA])
     for node in NODES:
         likelihood = np.array([[float(state[node] is answer) for state, _ in ASIA] for answer in (True, False)])
-        yes = weight(lambda s, node=node: s[node])
+        yes = weight({node: True})
         assert answer_chances(now, likelihood) == pytest.approx([yes, 1 - yes], abs=1e-12)
         wanted = -yes * math.log2(yes) - (1 - yes) * math.log2(1 - yes)
         assert information_gain(now, likelihood) == pytest.approx(wanted, abs=1e-9)

@@ -21,7 +21,13 @@ Binding = Mapping[str, str]
 Branch = tuple[Test, ...]
 
 RELATIONS = ("zone", "zone draining into", "zone above", "zone ahead of")
-SELECTORS = ("sources holding", "sources first seen at", "sources draining onto", "other sources")
+SELECTORS = (
+    "sources holding",
+    "sources first seen at",
+    "sources draining onto",
+    "sources that cannot wet",
+    "other sources",
+)
 EVERY = "every zone draining into "
 
 
@@ -286,27 +292,40 @@ def _test(machine: Machine, finding: str, wanted: str | list[str], binding: Bind
 def _derived(machine: Machine, name: str, value: str, binding: Binding, stage: str) -> Fact:
     observable = machine.observables.get(name)
     if observable is None or observable.kind == "number":
+        if _elsewhere(machine, name):
+            raise NotHere
         choices = [o.id for o in machine.observables.values() if o.kind != "number"]
         raise BadCondition(f"derive: {name!r} is no finding with words for values", advice(name, choices))
     value = binding.get(value, value)
     if value not in observable.values:
+        if observable.kind == "zone" and _elsewhere(machine, value):
+            raise NotHere
         raise BadCondition(f"derive: {name!r} has no value {value!r}", advice(value, observable.values))
     return Fact(name, value, stage if observable.staged else "")
+
+
+def _elsewhere(machine: Machine, zone: str) -> bool:
+    return zone not in machine.zones and zone in machine.base.zones and machine.base.zones[zone].visible
 
 
 def _strengths(
     machine: Machine, rule: Rule, table: Mapping[str, str], binding: Binding, trust: float
 ) -> dict[str, float]:
-    """Likelihood ratio by source id; a source named outright beats a selector, an earlier selector a later one."""
+    """Ratio by source id; one named outright (in any table) beats a selector, an earlier selector a later one."""
     ratios = {entry.strength: entry.ratio for entry in machine.base.scale.strengths}
+    outright = {name for every in (rule.explains, rule.favours, rule.speaks_against) for name in every}
     found: dict[str, float] = {}
     for who, word in sorted(table.items(), key=lambda item: _is_selector(item[0])):
         if word not in ratios:
             raise BadCondition(f"{word!r} is no strength", advice(word, ratios))
         for source in select(machine, rule, who, binding):
+            if _is_selector(who) and source in outright:
+                continue
             # A part that leaks at one of several places is cleared by a dry look at one of them only in part.
             places = len(machine.first_seen[source]) if table is rule.speaks_against and _is_place(who) else 1
-            found.setdefault(source, ratios[word] ** (trust / max(places, 1)))
+            ratio = ratios[word] ** (trust / max(places, 1))
+            if ratio > 1:  # in a stage of no trust nothing is said
+                found.setdefault(source, ratio)
     return dict(sorted(found.items()))
 
 
@@ -323,7 +342,7 @@ def select(machine: Machine, rule: Rule, who: str, binding: Binding) -> tuple[st
     if who == "other sources":
         named = {n for t in (rule.explains, rule.favours, rule.speaks_against) for n in t}
         return tuple(name for name in machine.sources if name not in named)
-    for words in SELECTORS[:3]:
+    for words in SELECTORS[:-1]:
         if who.startswith(words + " "):
             return _selected(machine, words, who.removeprefix(words + " "), binding)
     return tuple(s for s in _named(machine, rule, (who,)) if s in machine.sources)
@@ -334,7 +353,7 @@ def _named(machine: Machine, rule: Rule, names: tuple[str, ...]) -> tuple[str, .
         if name not in machine.base.sources:
             raise BadCondition(
                 f"there is no source {name!r}",
-                advice(name, [*machine.base.sources, *(f"{s} …" for s in SELECTORS[:3])]),
+                advice(name, [*machine.base.sources, *(f"{s} …" for s in SELECTORS[:-1])]),
             )
     return names
 
@@ -349,8 +368,7 @@ def _selected(machine: Machine, words: str, of: str, binding: Binding) -> tuple[
         raise BadCondition(f"'{words} {of}' names no zone", advice(of, [*binding, *machine.base.zones]))
     if words == "sources first seen at":
         return tuple(name for name, seen in machine.first_seen.items() if zone in seen)
-    return tuple(
-        name
-        for name, source in machine.sources.items()
-        if zone not in machine.first_seen[name] and any(zone in machine.reach[place] for place in source.zones)
-    )
+    wetting = {n for n, source in machine.sources.items() if any(zone in machine.reach[z] for z in source.zones)}
+    if words == "sources that cannot wet":
+        return tuple(name for name in machine.sources if name not in wetting)
+    return tuple(name for name in machine.sources if name in wetting and zone not in machine.first_seen[name])

@@ -6,6 +6,7 @@ make a small file large or to construct an object) are refused before anything i
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
@@ -18,6 +19,8 @@ MOST_BYTES = 2_000_000
 MOST_DEPTH = 12
 Path = tuple[str | int, ...]
 
+# What YAML does not count as a character of a text.
+_REFUSED = r"[^\t\n\r\x20-\x7e\x85\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]"
 _Loader: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 
 
@@ -43,10 +46,15 @@ class Lined:
         return self.lines.get(path, 1)
 
 
+def too_large(file: str, size: int) -> Problem:
+    """The problem of a file of `size` bytes that is over the limit."""
+    return Problem(file, 1, f"the file has {size} bytes", f"at most {MOST_BYTES} are read; split the file")
+
+
 def read(text: bytes, file: str) -> Lined:
     """Parse one document. Raises Unreadable with file and line for anything outside the plain subset."""
     if len(text) > MOST_BYTES:
-        raise Unreadable(Problem(file, 1, f"the file has {len(text)} bytes", f"at most {MOST_BYTES} are read"))
+        raise Unreadable(too_large(file, len(text)))
     try:
         decoded = text.decode("utf-8")
     except UnicodeDecodeError as error:
@@ -54,14 +62,28 @@ def read(text: bytes, file: str) -> Lined:
         raise Unreadable(Problem(file, line, "this is not UTF-8 text", "save the file as UTF-8")) from None
     try:
         return _Reader(file, yaml.parse(decoded, Loader=_Loader)).document()
-    except yaml.YAMLError as error:
-        mark: Any = getattr(error, "problem_mark", None) or getattr(error, "context_mark", None)
-        words = getattr(error, "problem", None) or getattr(error, "reason", None) or "it cannot be parsed"
-        raise Unreadable(
-            Problem(
-                file, mark.line + 1 if mark else 1, f"this is not YAML: {words}", "check indentation, colons and quotes"
-            )
-        ) from None
+    except yaml.reader.ReaderError as error:
+        bad = re.search(_REFUSED, decoded)
+        what = f"the character {bad[0]!r} is not allowed in YAML" if bad else f"this is not YAML: {error.reason}"
+        line = decoded[: bad.start()].count("\n") + 1 if bad else 1
+        raise Unreadable(Problem(file, line, what, "delete it; this may be no text file")) from None
+    except yaml.MarkedYAMLError as error:
+        raise Unreadable(_not_yaml(error, decoded, file)) from None
+
+
+def _not_yaml(error: yaml.MarkedYAMLError, text: str, file: str) -> Problem:
+    """What the YAML parser stumbled over, at the line where the author has to look."""
+    mark, begun = error.problem_mark, error.context_mark
+    what = f"this is not YAML: {error.problem or error.context or 'it cannot be parsed'}"
+    if error.context and begun is not None and "quoted scalar" in error.context:
+        # An open quote is noticed only at the end of the file or at some later line; it began here.
+        return Problem(file, begun.line + 1, f"{what} {error.context}", "close the quote")
+    place = mark or begun
+    line = place.line + 1 if place is not None else 1
+    lines = text.splitlines()
+    if line <= len(lines) and "\t" in lines[line - 1]:
+        return Problem(file, line, f"{what} (the line holds a tab)", "indent with spaces, not with tabs")
+    return Problem(file, line, what, "check indentation, colons and quotes")
 
 
 def _line(event: Any) -> int:
@@ -121,8 +143,10 @@ class _Reader:
         for event in self.events:
             if isinstance(event, yaml.MappingEndEvent):
                 break
-            if not isinstance(event, yaml.ScalarEvent) or event.tag is not None:
-                raise self.fail(event, "a key must be a plain word", "write `key: value`")
+            if not isinstance(event, yaml.ScalarEvent) or event.tag is not None or event.anchor is not None:
+                raise self.fail(
+                    event, "a key must be a plain word", "write `key: value`; tags, anchors and aliases are not read"
+                )
             key: str = event.value
             if key in found:
                 first = self.out.lines[(*path, key)]

@@ -12,7 +12,7 @@ from pydantic import ValidationError
 
 from expert.knowledge import links
 from expert.knowledge.base import KnowledgeBase
-from expert.knowledge.lines import Lined, Unreadable, read
+from expert.knowledge.lines import MOST_BYTES, Lined, Unreadable, read, too_large
 from expert.knowledge.model import (
     Caution,
     Entry,
@@ -26,6 +26,7 @@ from expert.knowledge.model import (
     Zone,
 )
 from expert.knowledge.problems import KnowledgeError, Problem, advice
+from expert.knowledge.shapes import faults
 
 # folder (or file) under rules/ -> the key that names an entry's kind, and its shape
 KINDS: Mapping[str, tuple[str, type[Entry]]] = {
@@ -41,6 +42,8 @@ KINDS: Mapping[str, tuple[str, type[Entry]]] = {
 # Read by the simulated vehicle only, never by the expert.
 OTHER_FOLDERS = ("simulation",)
 SCALE = "scale.yaml"
+# Without entries of these kinds there is nothing to find or to find it by.
+NEEDED = ("zones", "findings", "sources", "layouts", "heuristics")
 
 
 @dataclass
@@ -59,13 +62,32 @@ class Where:
 
 @dataclass
 class Loading:
-    """The work table of one loading: entries and their places by kind and id, and the problems so far."""
+    """The work table of one loading: entries and their places by kind and id, and the problems so far.
+
+    `broken` holds what the faulty entries say (raw), by kind and id; `incomplete` the kinds of which whole files
+    are missing or could not be read. Neither is told a second time by whatever refers to them.
+    """
 
     entries: dict[str, dict[str, Any]] = field(default_factory=lambda: {name: {} for name in KINDS})
     places: dict[str, dict[str, Where]] = field(default_factory=lambda: {name: {} for name in KINDS})
+    broken: dict[str, dict[str, Any]] = field(default_factory=lambda: {name: {} for name in KINDS})
+    incomplete: set[str] = field(default_factory=set)
     scale: Scale | None = None
     scale_place: Where | None = None
     problems: list[Problem] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class Gathered:
+    """A folder as far as it could be understood.
+
+    `base` holds the sound entries (None without a sound scale.yaml); `places` their places and what is missing;
+    `problems` all that is wrong with shapes and references. Without problems the base is whole.
+    """
+
+    base: KnowledgeBase | None
+    places: links.Places | None
+    problems: tuple[Problem, ...]
 
 
 def packaged_rules() -> Path:
@@ -85,18 +107,29 @@ def load(folder: Path) -> KnowledgeBase:
 
 def load_with_places(folder: Path) -> tuple[KnowledgeBase, links.Places]:
     """As `load`, with the place of every entry, for checks that go on from there."""
+    found = gather(folder)
+    if found.problems or found.base is None or found.places is None:
+        raise KnowledgeError(found.problems)
+    return found.base, found.places
+
+
+def gather(folder: Path) -> Gathered:
+    """Read and validate the folder, and link what is sound of it. KnowledgeError if there is no such folder."""
     loading = Loading()
     digest = hashlib.sha256()
-    for name, text in _files(folder, loading.problems):
+    read_kinds: set[str] = set()
+    for name, text in _files(folder, loading):
         digest.update(f"{name}\0{len(text)}\0".encode() + text)
+        read_kinds.add(_kind(name))
         _read_file(name, text, loading)
-    if loading.scale is None and not any(p.file == SCALE for p in loading.problems):
+    if SCALE not in read_kinds | loading.incomplete:
         loading.problems.append(Problem(SCALE, 1, "the file is missing", "it holds the words with numbers behind them"))
-    for kind in ("zones", "findings", "sources", "layouts", "heuristics"):
-        if not loading.entries[kind] and not loading.problems:
+    for kind in NEEDED:
+        if kind not in read_kinds | loading.incomplete:
             loading.problems.append(Problem(kind, 1, "no entry was found", f"put at least one file into {kind}/"))
-    if loading.problems or loading.scale is None:
-        raise KnowledgeError(loading.problems)
+            loading.incomplete.add(kind)
+    if loading.scale is None or loading.scale_place is None:
+        return Gathered(None, None, tuple(loading.problems))
     base = KnowledgeBase(
         scale=loading.scale,
         cautions=loading.entries["cautions"],
@@ -109,44 +142,89 @@ def load_with_places(folder: Path) -> tuple[KnowledgeBase, links.Places]:
         terms=loading.entries["glossary.yaml"],
         digest=digest.hexdigest()[:16],
     )
-    assert loading.scale_place is not None
-    places = links.Places(loading.scale_place, loading.places)
-    problems = list(links.check(base, places))
-    if problems:
-        raise KnowledgeError(problems)
-    return base, places
+    places = links.Places(loading.scale_place, loading.places, loading.broken, frozenset(loading.incomplete))
+    return Gathered(base, places, (*loading.problems, *links.check(base, places)))
 
 
-def _files(folder: Path, problems: list[Problem]) -> Iterator[tuple[str, bytes]]:
+def _kind(name: str) -> str:
+    return name.split("/")[0]
+
+
+def _files(folder: Path, loading: Loading) -> Iterator[tuple[str, bytes]]:
     """Every file of the folder with its bytes, in name order; what does not belong there is a problem."""
-    if not folder.is_dir():
-        raise KnowledgeError(
-            [Problem(str(folder), 1, "there is no such folder", "name a folder with `--rules`, or reinstall firstwet")]
-        )
-    for path in sorted(folder.rglob("*")):
-        name = path.relative_to(folder).as_posix()
+    try:
+        tops = sorted(folder.iterdir())
+    except OSError as error:
+        raise KnowledgeError([_no_folder(folder, error)]) from None
+    for top in tops:
+        if top.name.startswith("."):
+            continue
+        is_link, is_folder = top.is_symlink(), _is_folder(top)
+        if top.name not in (*KINDS, *OTHER_FOLDERS, SCALE):
+            # It is not walked through: it may be a whole disk.
+            what = "this folder has" if is_folder else "this file has"
+            known = (*(kind if kind.endswith(".yaml") else f"{kind}/" for kind in (*KINDS, *OTHER_FOLDERS)), SCALE)
+            loading.problems.append(Problem(top.name, 1, f"{what} no place here", advice(top.name, known)))
+            continue
+        if is_folder == top.name.endswith(".yaml"):
+            what, allowed = ("a folder", "a file") if is_folder else ("no folder", "a folder of .yaml files")
+            if is_link:
+                what, allowed = "a link", "put the file or folder itself there"
+            loading.problems.append(Problem(top.name, 1, f"this is {what}", f"allowed: {allowed}"))
+            loading.incomplete.add(top.name)
+            continue
+        for path in sorted(top.rglob("*")) if is_folder else [top]:
+            text = _bytes(path, path.relative_to(folder).as_posix(), loading)
+            if text is not None:
+                yield path.relative_to(folder).as_posix(), text
+
+
+def _is_folder(path: Path) -> bool:
+    """Is this a folder itself, not a link to one? One that may not be looked at counts as none."""
+    try:
+        return path.is_dir() and not path.is_symlink()
+    except OSError:
+        return False
+
+
+def _no_folder(folder: Path, error: OSError) -> Problem:
+    what = {FileNotFoundError: "there is no such folder", NotADirectoryError: "this is a file, not a folder"}
+    said = what.get(type(error), f"the folder cannot be read ({error.strerror})")
+    return Problem(str(folder), 1, said, "name a folder of knowledge with `--rules`, or reinstall firstwet")
+
+
+def _bytes(path: Path, name: str, loading: Loading) -> bytes | None:
+    """What a file holds; None for a folder, and with the problem noted for what is not to be read."""
+    problem = None
+    try:
         if path.is_symlink():
-            problems.append(Problem(name, 1, "this is a link", "put the file itself into the folder"))
-        elif path.is_file() and not name.startswith("."):
-            top = name.split("/")[0]
-            if path.suffix != ".yaml" or (top not in KINDS and top not in OTHER_FOLDERS and name != SCALE):
-                known = [k for k in (*KINDS, *OTHER_FOLDERS) if not k.endswith(".yaml")]
-                problems.append(Problem(name, 1, "this file has no place here", advice(top, [*known, *KINDS, SCALE])))
-                continue
-            try:
-                yield name, path.read_bytes()
-            except OSError as error:
-                problems.append(Problem(name, 1, f"it cannot be read: {error.strerror}", "check its permissions"))
+            problem = Problem(name, 1, "this is a link", "put the file itself into the folder")
+        elif path.is_dir():
+            return None
+        elif path.suffix != ".yaml" or not path.is_file():
+            problem = Problem(name, 1, "this file has no place here", "only .yaml files are read; remove it")
+            loading.problems.append(problem)
+            return None
+        elif (size := path.stat().st_size) > MOST_BYTES:
+            problem = too_large(name, size)
+        else:
+            return path.read_bytes()
+    except OSError as error:
+        problem = Problem(name, 1, f"it cannot be read: {error.strerror}", "check its permissions")
+    loading.problems.append(problem)
+    loading.incomplete.add(_kind(name))
+    return None
 
 
 def _read_file(name: str, text: bytes, loading: Loading) -> None:
-    kind = name.split("/")[0]
+    kind = _kind(name)
     if kind in OTHER_FOLDERS:
         return
     try:
         lined = read(text, name)
     except Unreadable as error:
         loading.problems.append(error.problem)
+        loading.incomplete.add(kind)
         return
     if name == SCALE:
         loading.scale_place = Where(name, lined, None)
@@ -154,62 +232,42 @@ def _read_file(name: str, text: bytes, loading: Loading) -> None:
         return
     key, shape = KINDS[kind]
     if not isinstance(lined.value, list):
-        loading.problems.append(Problem(name, 1, "the file must be a list", f"begin each entry with `- {key}: …`"))
+        what = "the file is empty" if lined.value in (None, "") else "the file must be a list"
+        loading.problems.append(Problem(name, 1, what, f"begin each entry with `- {key}: ...`"))
+        loading.incomplete.add(kind)
         return
     for at, raw in enumerate(lined.value):
         where = Where(name, lined, at)
-        label = f"{key} {raw.get(key, '')!r}" if isinstance(raw, dict) else "this entry"
-        entry = _shaped(shape, raw, where, label, loading.problems)
+        ident = raw.get(key) if isinstance(raw, dict) else None
+        label = f"{key} {ident!r}" if isinstance(ident, str) else f"entry {at + 1}"
+        entry = _shaped(shape, raw, where, label, loading.problems, key)
+        ident = str(ident)
         if entry is None:
-            continue
-        ident = getattr(entry, key)
-        if ident in loading.entries[kind]:
+            loading.broken[kind][ident] = raw
+        elif ident in loading.entries[kind]:
             first = loading.places[kind][ident]
             line = first.lined.line((first.at,) if first.at is not None else ())
             loading.problems.append(
                 where.problem((), f"the {key} {ident!r} is defined twice", f"first in {first.file}:{line}; rename one")
             )
-            continue
-        loading.entries[kind][ident] = entry
-        loading.places[kind][ident] = where
+        else:
+            loading.entries[kind][ident] = entry
+            loading.places[kind][ident] = where
 
 
-def _shaped(shape: type[Any], raw: Any, where: Where, label: str, problems: list[Problem]) -> Any:
+def _shaped(shape: type[Any], raw: Any, where: Where, label: str, problems: list[Problem], key: str = "") -> Any:
     """The entry, or None with its problems noted."""
     if not isinstance(raw, dict):
-        problems.append(where.problem((), f"{label} is not a list of `key: value` lines", "indent its keys"))
+        problems.append(where.problem((), f"{label} is not made of `key: value` lines", "write them, indented alike"))
+        return None
+    first = next(iter(raw), "")
+    home = next((folder for folder, (other, _) in KINDS.items() if other == first != key), None)
+    if key and key not in raw and home is not None:
+        problems.append(where.problem((), f"this is a {first} and not a {key}", f"move it to {home}"))
         return None
     try:
         return shape.model_validate(raw)
     except ValidationError as error:
-        for one in error.errors(include_url=False):
-            problems.append(_shape_problem(shape, one, where, label))
+        for fault in faults(shape, raw, error):
+            problems.append(where.problem(fault.path, f"{label}: {fault.what}", fault.allowed))
         return None
-
-
-def _shape_problem(shape: type[Entry], error: Any, where: Where, label: str) -> Problem:
-    path = tuple(
-        part for part in error["loc"] if not (isinstance(part, str) and part.startswith(("function-", "When", "dict[")))
-    )
-    field_name = ".".join(map(str, path))
-    kind = error["type"]
-    if kind == "extra_forbidden":
-        keys = [f.alias or name for name, f in shape.model_fields.items()] if len(path) == 1 else []
-        return where.problem(
-            path,
-            f"{label}: the key {str(path[-1])!r} is not known here",
-            advice(str(path[-1]), keys) if keys else "check its spelling and indentation",
-        )
-    if kind == "missing":
-        return where.problem(path[:-1], f"{label}: the key {str(path[-1])!r} is missing", "add it")
-    if kind == "literal_error":
-        return where.problem(
-            path, f"{label}: {field_name} is {error['input']!r}", f"allowed: {error['ctx']['expected']}"
-        )
-    if kind == "string_pattern_mismatch":
-        return where.problem(
-            path,
-            f"{label}: {field_name} is {error['input']!r}",
-            "allowed: lower-case letters, digits and single dashes",
-        )
-    return where.problem(path, f"{label}: {field_name}: {error['msg'][0].lower()}{error['msg'][1:]}")

@@ -33,6 +33,7 @@ class Entry(BaseModel):
     model_config = ConfigDict(
         frozen=True,
         extra="forbid",
+        allow_inf_nan=False,
         alias_generator=lambda name: name.replace("_", "-"),
         populate_by_name=False,
         ignored_types=(cached_property,),
@@ -224,7 +225,12 @@ class Stage(Entry):
 
 
 class Phase(Entry):
-    """A part of the inspection; questions of an earlier phase are asked before those of a later one."""
+    """A part of the inspection; questions of an earlier phase are asked before those of a later one.
+
+    `worth` is the least information (bits a minute) for which a question of it is asked, `most` how many are.
+    With `zones` it also asks for the wetness of every zone. The questions of a `must` phase are asked
+    whatever they promise, and even when an explanation stands out already.
+    """
 
     phase: Id
     name: Text
@@ -232,6 +238,7 @@ class Phase(Entry):
     worth: Annotated[float, Field(ge=0)]
     most: Annotated[int, Field(ge=1)]
     zones: bool = False
+    must: bool = False
 
 
 class Access(Entry):

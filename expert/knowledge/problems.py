@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from rapidfuzz import process
 
 NEAR = 60  # rapidfuzz score below which a suggestion would only confuse
+FEW = 6  # so many choices are listed even beside a suggestion
+LONGEST = 300  # characters of a message's part; a file may hold a value of any length
 
 
 def nearest(word: str, allowed: Iterable[str], most: int = 3) -> tuple[str, ...]:
@@ -17,20 +19,24 @@ def nearest(word: str, allowed: Iterable[str], most: int = 3) -> tuple[str, ...]
 
 
 def advice(word: str, allowed: Iterable[str], most_listed: int = 12) -> str:
-    """'did you mean …?' or, for a short list, everything that is allowed."""
-    choices = list(allowed)
-    near = nearest(word, choices)
-    if near:
-        return f"did you mean {' or '.join(repr(name) for name in near)}?"
+    """'did you mean ...?', and everything that is allowed where that is short or nothing is near."""
+    choices = list(dict.fromkeys(allowed))
     if not choices:
         return "nothing is defined there yet"
-    listed = ", ".join(choices[:most_listed])
-    return f"allowed: {listed}" + (f" and {len(choices) - most_listed} more" if len(choices) > most_listed else "")
+    near = nearest(word, choices)
+    meant = f"did you mean {' or '.join(repr(name) for name in near)}?" if near else ""
+    if near and len(choices) > FEW:
+        return meant
+    more = f" and {len(choices) - most_listed} more" if len(choices) > most_listed else ""
+    return " ".join(filter(None, (meant, f"allowed: {', '.join(choices[:most_listed])}{more}")))
 
 
 @dataclass(frozen=True, order=True)
 class Problem:
-    """One thing wrong: where (file relative to the folder, 1-based line), what, and what is allowed instead."""
+    """One thing wrong: where (file relative to the folder, 1-based line), what, and what is allowed instead.
+
+    Shown as one line that any screen can print: what a file or its name holds is escaped and, if long, cut.
+    """
 
     file: str
     line: int
@@ -38,7 +44,12 @@ class Problem:
     allowed: str = ""
 
     def __str__(self) -> str:
-        return f"{self.file}:{self.line}: {self.what}" + (f"; {self.allowed}" if self.allowed else "")
+        text = f"{self.file}:{self.line}: {_cut(self.what)}" + (f"; {_cut(self.allowed)}" if self.allowed else "")
+        return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
+
+
+def _cut(text: str) -> str:
+    return text if len(text) <= LONGEST else f"{text[:LONGEST]} ... ({len(text)} characters)"
 
 
 class KnowledgeError(Exception):

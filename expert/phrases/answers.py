@@ -75,11 +75,12 @@ def short(lexicon: Lexicon, found: Sequence[Token], text: str, pending: Observab
         return Answer(unknown=True)
     if pending.kind == "number":
         return None
+    exact = [v for v in pending.values if key and key in (key_of(v), *map(key_of, pending.value_words[v]))]
+    # "1" is the first of the list; "one" may be a value's own name.
+    if len(exact) == 1 and any(t.kind == "word" for t in words):
+        return Answer((exact[0],))
     if picked := _picked(found, text, pending):
         return picked
-    exact = [v for v in pending.values if key and key in (key_of(v), *map(key_of, pending.value_words[v]))]
-    if len(exact) == 1:
-        return Answer((exact[0],))
     if answer := _yes_no(stems, pending):
         return answer
     if len(words) == 1 and not exact and not any(t.kind == "number" for t in words):

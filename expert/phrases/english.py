@@ -22,6 +22,13 @@ NEGATIVE_PHRASES = (
     "no sign of", "no signs of", "no trace of", "no evidence of", "free of", "free from", "can't find any",
     "couldn't find any", "no longer",
 )  # fmt: skip
+# Besides the knowledge's own words for "not known".
+UNKNOWN_PHRASES = (
+    "no clue", "not certain", "hard to say", "hard to tell", "don't remember", "can't remember", "can't say",
+    "couldn't say", "couldn't tell", "couldn't see", "who knows", "idk", "haven't checked", "haven't looked",
+    "didn't check", "didn't look", "never checked", "never looked", "not checked", "can't get to", "cannot get to",
+    "can't reach", "cannot reach", "no way to tell", "pass", "skip",
+)  # fmt: skip
 CONJUNCTIONS = _stems(
     "and but with while whereas although though however plus or so because also except"
 )
@@ -49,16 +56,17 @@ FILLERS = _stems(
     "gotten come came coming go goes going gone went bit lot little much more most less pretty rather kind "
     "sort like maybe perhaps probably likely hello hi hey please thanks thank well actually basically "
     "definitely clearly obviously completely totally absolutely heavily car truck van vehicle badly bad again "
-    "ever yet area region spot place point part thing stuff sign trace evidence whole overall what which who "
-    "when where if id im hes shes theyre youre thats one twice once time longer anymore today yesterday "
-    "exactly mostly mainly somewhat certain certainly simply even between up down away off over through along "
-    "per another everywhere right answer value option number itll than least how why lots mate folks guys"
+    "ever yet area region spot place point part thing stuff roughly approximately approx sign trace evidence "
+    "whole overall what which who when where if id im hes shes theyre youre thats one twice once time longer "
+    "anymore today yesterday exactly mostly mainly somewhat certain certainly simply even between up down "
+    "away off over through along per another everywhere right answer value option number itll than least how "
+    "why lots mate folks guys"
 ) - _stems("right")
 # Articles and the like are left out of phrases and of the text alike: "rear of the engine" is "rear engine",
 # "fluid is low" is "fluid low".
 DROPPED = _stems(
     "the a an of my its his her our your their this that these those is are was were be been being am has "
-    "have had"
+    "have had do does did"
 )
 
 # Known words that say nothing here. They are reported as not understood, yet never taken for typing errors.

@@ -46,7 +46,9 @@ class Lexicon:
     """Everything needed to read a text. `longest` is the length of the longest key that begins with a word.
 
     `units` maps the words of a unit to the number findings that use it, each with the factor to its own unit.
-    `places` holds the words that occur in names of places and parts; `surface` gives a stem as people write it.
+    `name_words` holds the words of each finding's names; `fluid_words` holds the words that belong to one fluid
+    only, `names_fluids` the fluids that a finding's names name. `places` holds the words that occur in names of
+    places and parts; `surface` gives a stem as people write it.
     """
 
     observables: Mapping[str, Observable]
@@ -58,6 +60,9 @@ class Lexicon:
     places: frozenset[str]
     tells_fluid: frozenset[str]
     entered_by: Mapping[tuple[str, str], str]
+    name_words: Mapping[str, frozenset[str]]
+    fluid_words: Mapping[str, frozenset[str]]
+    names_fluids: Mapping[str, frozenset[str]]
 
     @classmethod
     def of(cls, machine: Machine) -> Lexicon:
@@ -131,13 +136,17 @@ def _add_finding(gathering: _Gathering, finding: Observable, parts: set[Key]) ->
             key = key_of(phrase)
             needs_name = key in parts or set(key) <= english.YES | english.NO | english.NEGATIONS
             gathering.add_key(Sense("bare" if needs_name else "value", finding.id, value), key, phrase)
-    if finding.many:
-        frames, others = _frames(finding)
-        for frame in frames:
-            gathering.add_key(name, frame, " ".join(frame))
-        for value, keys in others.items():
-            for key in keys:
-                gathering.add_key(Sense("bare", finding.id, value), key, " ".join(key))
+
+
+def _add_frames(gathering: _Gathering, finding: Observable) -> None:
+    frames, others = _frames(finding)
+    for frame in frames:
+        # "low" goes with many fluids, yet is the value of another finding.
+        if not any(sense.kind in ("bare", "value") for sense in gathering.senses.get(frame, ())):
+            gathering.add_key(Sense("name", finding.id), frame, " ".join(frame))
+    for value, keys in others.items():
+        for key in keys:
+            gathering.add_key(Sense("bare", finding.id, value), key, " ".join(key))
 
 
 def _gather(machine: Machine) -> Lexicon:
@@ -148,16 +157,21 @@ def _gather(machine: Machine) -> Lexicon:
     parts = set(gathering.senses)
     places = {word for key in parts for word in key} - english.FILLERS
     # A single word out of the name of a place ("transmission") says too little to state anything by itself.
-    parts |= {(word,) for word in places}
+    parts |= {
+        (word,) for key, senses in gathering.senses.items() if any(s.kind == "zone" for s in senses) for word in key
+    }
     findings = [o for o in machine.observables.values() if o.kind != "wetness"]
     for finding in findings:
         _add_finding(gathering, finding, parts)
+    for finding in findings:
+        if finding.many:
+            _add_frames(gathering, finding)
     for wetness, words in scale.wetness_words.items():
         gathering.add(Sense("wetness", "", wetness), words)
     gathering.add(Sense("wetness", "", "dry"), ("dry",))
     for stage in scale.stages:
         gathering.add(Sense("stage", stage.stage), (stage.name, _with_dashes_as_spaces(stage.stage), *stage.words))
-    gathering.add(Sense("unknown", ""), scale.unknown_words)
+    gathering.add(Sense("unknown", ""), (*scale.unknown_words, *english.UNKNOWN_PHRASES))
     gathering.add(Sense("deny", ""), english.NEGATIVE_PHRASES)
 
     senses = {key: _settled(key, tuple(found), machine) for key, found in gathering.senses.items()}
@@ -169,7 +183,15 @@ def _gather(machine: Machine) -> Lexicon:
         for unit, factor in finding.units.items() if finding.kind == "number" else ():
             if (finding.id, factor) not in units[_unit_key(unit)]:
                 units[_unit_key(unit)].append((finding.id, factor))
+    fluid_words = _fluid_words(scale.fluids)
+    name_words = {o.id: frozenset(w for p in (o.name, *o.words) for w in key_of(p)) for o in findings}
     return Lexicon(
+        fluid_words=fluid_words,
+        name_words=name_words,
+        names_fluids={
+            about: frozenset(fluid for fluid, words in fluid_words.items() if own & words)
+            for about, own in name_words.items()
+        },
         observables=machine.observables,
         phrases=senses,
         longest=longest,
@@ -184,6 +206,13 @@ def _gather(machine: Machine) -> Lexicon:
             (finding, value): stage.stage for stage in scale.stages for finding, value in stage.entered_by.items()
         },
     )
+
+
+def _fluid_words(fluids: Mapping[str, tuple[str, ...]]) -> dict[str, frozenset[str]]:
+    """For each fluid the words that no other fluid's phrases hold ("atf", but not "oil")."""
+    words = {fluid: {w for phrase in (fluid, *also) for w in key_of(phrase)} for fluid, also in fluids.items()}
+    count = Counter(word for found in words.values() for word in found)
+    return {fluid: frozenset(w for w in found if count[w] == 1) for fluid, found in words.items()}
 
 
 def _settled(key: Key, found: tuple[Sense, ...], machine: Machine) -> tuple[Sense, ...]:

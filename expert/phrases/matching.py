@@ -14,9 +14,12 @@ ItemKind = Literal[
     "comma", "question", "left",
 ]  # fmt: skip
 
+_ID_WEIGHT = 20
 _HEADS_MOST = 6
 _REST_MOST = 6
 _UNIT_LONGEST = 5
+_TENS = (20.0, 30.0, 40.0, 50.0, 60.0)
+_ONES = tuple("123456789")
 
 
 class Item(NamedTuple):
@@ -55,8 +58,8 @@ def _runs(found: Sequence[Token]) -> Iterator[list[int]]:
         yield run
 
 
-def _phrase_spans(lexicon: Lexicon, found: Sequence[Token]) -> list[_Span]:
-    spans = []
+def _phrase_spans(lexicon: Lexicon, found: Sequence[Token], text: str) -> list[_Span]:
+    spans: list[_Span] = []
     for run in _runs(found):
         stems = tuple(found[i].stem for i in run)
         for at, first in enumerate(stems):
@@ -64,8 +67,14 @@ def _phrase_spans(lexicon: Lexicon, found: Sequence[Token]) -> list[_Span]:
                 key = stems[at : at + length]
                 senses = lexicon.phrases.get(key)
                 if senses:
-                    item = Item("phrase", run[at], run[at + length - 1] + 1, key, senses)
-                    spans.append(_Span(length, item))
+                    start, end = run[at], run[at + length - 1]
+                    typed = text[found[start].start : found[end].end] if length > 1 else ""
+                    named = Sense("name", typed)
+                    if named in senses:
+                        # A finding's id typed as it stands in the knowledge comes before all else.
+                        spans.append(_Span(_ID_WEIGHT, Item("phrase", start, end + 1, key, (named,))))
+                    else:
+                        spans.append(_Span(length, Item("phrase", start, end + 1, key, senses)))
     return spans
 
 
@@ -134,15 +143,19 @@ def _value_of(token: Token) -> float | None:
 
 def _number_spans(lexicon: Lexicon, found: Sequence[Token]) -> list[_Span]:
     spans = []
-    for i, token in enumerate(found):
+    for first, token in enumerate(found):
         number = _value_of(token)
         if number is None:
             continue
+        i = first
+        if token.kind == "word" and number in _TENS and i + 1 < len(found) and found[i + 1].stem in _ONES:
+            i += 1
+            number += float(found[i].stem)
         # "6 drops a minute", and "drips 6 a minute" with the unit's first word before the number.
-        before = (found[i - 1].stem,) if i else ()
+        before = (found[first - 1].stem,) if first else ()
         unit = next(
             (
-                (i - len(head), i + 1 + len(key), head + key)
+                (first - len(head), i + 1 + len(key), head + key)
                 for head in ((), before)
                 for length in range(_UNIT_LONGEST, 0, -1)
                 if (key := tuple(t.stem for t in found[i + 1 : i + 1 + length])) and head + key in lexicon.units
@@ -153,7 +166,7 @@ def _number_spans(lexicon: Lexicon, found: Sequence[Token]) -> list[_Span]:
             start, end, key = unit
             spans.append(_Span(end - start, Item("number", start, end, key, (), number, lexicon.units[key])))
         else:
-            spans.append(_Span(0, Item("number", i, i + 1, (), (), number)))
+            spans.append(_Span(i - first, Item("number", first, i + 1, (), (), number)))
     return spans
 
 
@@ -180,12 +193,20 @@ def _small(token: Token) -> ItemKind:
     return _MARKS.get(token.kind) or _SMALL.get(token.stem, "left")
 
 
-def items(lexicon: Lexicon, found: Sequence[Token], also: frozenset[str]) -> list[Item]:
+def _precedence(span: _Span) -> tuple[int, int, int, int]:
+    """Longest first. Of equally long ones the one with fewer small words ("smoke free", not "it smokes"); then
+    places ("rear of the transmission", not "transmission leak"), values ("level ok", not "ATF level"), the rest."""
+    item = span.item
+    small = sum(word in english.FILLERS for word in item.key)
+    return (-span.weight, small, 0 if item.has("zone") else 1 if item.has("value") else 2, item.start)
+
+
+def items(lexicon: Lexicon, found: Sequence[Token], text: str, also: frozenset[str]) -> list[Item]:
     """The items of one sentence (no stops in `found`), in order, all tokens covered.
 
     A value that needs its finding named counts only if the sentence names it or `also` holds it.
     """
-    phrase_spans = _phrase_spans(lexicon, found)
+    phrase_spans = _phrase_spans(lexicon, found, text)
     named = also | {
         sense.about for span in phrase_spans for sense in span.item.senses if sense.kind in ("name", "value")
     }
@@ -195,13 +216,15 @@ def items(lexicon: Lexicon, found: Sequence[Token], also: frozenset[str]) -> lis
         if any(sense.kind != "bare" or sense.about in named for sense in span.item.senses)
     ]
     spans += _number_spans(lexicon, found)
+    # In "rear of the transmission, back of the pan" the transmission begins no list.
+    last_words = {s.item.end - 1 for s in phrase_spans if len(s.item.key) > 1 and s.item.has("zone")}
     for i, token in enumerate(found):
-        if token.kind == "word" and token.stem not in english.DROPPED:
+        if token.kind == "word" and token.stem not in english.DROPPED and i not in last_words:
             spans += _shared_ending(lexicon, found, i)
     spans += [more for span in phrase_spans for more in _shared_beginning(lexicon, found, span.item)]
 
     taken: list[Item | None] = [None] * len(found)
-    for span in sorted(spans, key=lambda s: (-s.weight, s.item.kind != "phrase", s.item.start)):
+    for span in sorted(spans, key=_precedence):
         if not any(taken[span.item.start : span.item.end]):
             taken[span.item.start : span.item.end] = [span.item] * (span.item.end - span.item.start)
     result: list[Item] = []

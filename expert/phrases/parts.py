@@ -77,6 +77,8 @@ def _belong(lexicon: Lexicon, mark: str, left: _Features, right: _Features) -> b
     # "losing coolant and engine oil", "replaced the pan gasket, modulator".
     goes_on = right.only_list and bool(right.bare_of & _many(lexicon, left))
     if mark in ("and", "but"):
+        if left.wet and not left.zones and right.zone_first and right.wet:
+            return False
         return goes_on or not (left.closed and right.closed)
     if right.only_unknown and not left.closed and (left.names or left.zones):
         return True
@@ -92,8 +94,11 @@ def _belong(lexicon: Lexicon, mark: str, left: _Features, right: _Features) -> b
     return goes_on or (right.only_list and left.closed and left.zones and right.zones and not left.zone_first)
 
 
-def parts(lexicon: Lexicon, sentence: Sequence[Item]) -> list[list[Item]]:
-    """The parts of one sentence, in order; what joins the members of a list stays inside."""
+def parts(lexicon: Lexicon, sentence: Sequence[Item], place_asked: bool = False) -> list[list[Item]]:
+    """The parts of one sentence, in order; what joins the members of a list stays inside.
+
+    `place_asked`: the question just asked wants a place, so that a place alone is an answer and no open list.
+    """
     pieces: list[list[Item]] = [[]]
     for item in sentence:
         if item.kind in _MARKS:
@@ -112,6 +117,8 @@ def parts(lexicon: Lexicon, sentence: Sequence[Item]) -> list[list[Item]]:
     # From the right, so that places without a word of their own go with what follows them.
     for piece in reversed(pieces):
         left = _features(lexicon, piece)
+        if place_asked and left.only_list and left.zones:
+            left = left._replace(closed=True)
         mark = held[-1][0].kind if held and held[-1] and held[-1][0].kind in _MARKS else ""
         together = right is not None and len(held) < _PARTS_MOST and (
             not mark or _belong(lexicon, mark, left, right)
@@ -119,6 +126,6 @@ def parts(lexicon: Lexicon, sentence: Sequence[Item]) -> list[list[Item]]:
         if not together:
             close()
         held.append(piece)
-        right = _features(lexicon, [item for piece in reversed(held) for item in piece])
+        right = _features(lexicon, [i for piece in reversed(held) for i in piece]) if len(held) > 1 else left
     close()
     return joined[::-1]

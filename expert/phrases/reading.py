@@ -101,9 +101,9 @@ def understand(lexicon: Lexicon, text: str, stage: str, pending: Observable | No
     read_sentences: list[tuple[list[Token], list[Item], set[int]]] = []
     also = frozenset({pending.id} if pending else ())
     for sentence in _sentences(corrected):
-        read = items(lexicon, sentence, also)
+        read = items(lexicon, sentence, text, also)
         used: set[int] = set()
-        for part in parts(lexicon, read):
+        for part in parts(lexicon, read, place_asked=pending is not None and pending.kind == "zone"):
             used |= state(lexicon, part, said, pending, sentence, text)
         read_sentences.append((sentence, read, used))
 
@@ -116,6 +116,8 @@ def understand(lexicon: Lexicon, text: str, stage: str, pending: Observable | No
     for sentence, read, used in read_sentences:
         used |= {item.start for item in read if any(s.kind == "name" and s.about in known for s in item.senses)}
         left += _pieces(text, sentence, read, used)
+    if pending and not (left or facts or said.unknown or said.problems) and any(t.kind == "word" for t in typed):
+        left = [" ".join(text.split())]
     not_understood = tuple(dict.fromkeys(left))
     close = nearest(lexicon, not_understood)
     close.update({piece: said.either[piece] for piece in not_understood if piece in said.either})

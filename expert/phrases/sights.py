@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from bisect import bisect
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from itertools import pairwise
 
 from expert.facts import Fact, Scalar
 from expert.knowledge.base import WETNESS_KIND, Observable
 from expert.phrases import english
 from expert.phrases.answers import in_range
-from expert.phrases.lexicon import Lexicon, Sense
+from expert.phrases.lexicon import Lexicon
 from expert.phrases.matching import Item
+from expert.phrases.roles import Run, sort_out
 from expert.phrases.words import Token
 
 
@@ -28,32 +30,6 @@ class Statement:
     wetness: str = ""
 
 
-class _Value(NamedTuple):
-    item: Item
-    about: str
-    value: str
-    denied: Item | None
-
-
-class _Run(NamedTuple):
-    """Words of wetness that stand together, and the wetness they come to."""
-
-    items: tuple[Item, ...]
-    wetness: tuple[str, ...]
-    denied: Item | None
-
-
-def _blocked(lexicon: Lexicon, part: Sequence[Item], at: int, found: Sequence[Token]) -> bool:
-    """Whether the place at `at` is only a piece of another: "above the pan", "the pan bracket"."""
-    before = at - 1
-    while before >= 0 and part[before].kind == "filler" and part[before].key[0] in english.DROPPED:
-        before -= 1
-    if before >= 0 and part[before].kind == "elsewhere":
-        return True
-    near = [part[i] for i in (before, at + 1) if 0 <= i < len(part)]
-    return any(item.kind == "left" and item.key[0] in lexicon.places for item in near)
-
-
 class _Part:
     """The reading of one part; `used` collects the starts of the items that were made use of."""
 
@@ -68,17 +44,10 @@ class _Part:
         self.found = found
         self.text = text
         self.used: set[int] = set()
-        self.names = frozenset(s.about for item in part for s in item.senses if s.kind == "name")
-        self.listed: dict[str, set[int]] = {}
-        for item in part:
-            for s in item.senses:
-                if s.kind == "value" and lexicon.observables[s.about].many:
-                    self.listed.setdefault(s.about, set()).add(item.start)
-        self.zone_names = [n for n in self.names if lexicon.observables[n].kind == "zone"]
-        self.wet_words = any(item.has("wetness") for item in part)
         self.stated: set[str] = set()
-
-    # -- putting down --------------------------------------------------------------------------------------------
+        self.roles = sort_out(lexicon, part, pending)
+        for item, options in self.roles.either.items():
+            said.either[self.typed(item)] = options[:3]
 
     def typed(self, item: Item) -> str:
         return self.text[self.found[item.start].start : self.found[item.end - 1].end]
@@ -89,87 +58,6 @@ class _Part:
         self.stated.add(about)
         self.used |= {item.start for item in items if item}
 
-    # -- what each phrase is -------------------------------------------------------------------------------------
-
-    def value_sense(self, item: Item, zones: bool) -> Sense | None:
-        """The one value this item states here, if it does."""
-        senses = [s for s in item.senses if s.kind in ("value", "bare")]
-        # Findings of which the part gives another value already: "losing coolant and engine oil".
-        lists = {about for about, starts in self.listed.items() if starts - {item.start}}
-        asked = self.pending.id if self.pending else ""
-        named = [s for s in senses if s.about in self.names]
-        if named:
-            return named[0] if len({s.about for s in named}) == 1 else None
-        if item.has("wetness") and zones:
-            return None
-        if item.has("zone") and (self.wet_words or not any(s.about in lists for s in senses)):
-            senses = [s for s in senses if s.kind == "value" or (s.about == asked and not self.wet_words)]
-        for of in ({asked}, lists):
-            wanted = list(dict.fromkeys(s for s in senses if s.about in of))
-            if len({s.value for s in wanted}) == 1:
-                return wanted[0]
-        own = list(dict.fromkeys(s for s in senses if s.kind == "value"))
-        if len({s.about for s in own}) > 1:
-            names = tuple(f"{self.lexicon.observables[s.about].name}: {s.value}" for s in own)
-            self.said.either[self.typed(item)] = names[:3]
-            return None
-        return own[0] if len({s.value for s in own}) == 1 else None
-
-    def sort_out(self) -> tuple[list[_Value], list[Item], list[_Run], Item | None]:
-        """The values, places and runs of wetness words of this part, and a denial that nothing has taken."""
-        places = {
-            item.start
-            for at, item in enumerate(self.part)
-            if item.has("zone") and not _blocked(self.lexicon, self.part, at, self.found)
-        }
-        values: list[_Value] = []
-        zones: list[Item] = []
-        runs: list[_Run] = []
-        run: list[Item] = []
-        denial: Item | None = None
-        run_denial: Item | None = None
-
-        def close() -> None:
-            if run:
-                runs.append(_Run(tuple(run), self.wetness(run, run_denial), run_denial))
-                run.clear()
-
-        for item in self.part:
-            if item.kind in ("deny", "no"):
-                close()
-                denial = item
-            elif item.kind == "but":
-                close()
-                denial = None
-            elif item.kind == "phrase":
-                sense = self.value_sense(item, bool(places))
-                if sense:
-                    close()
-                    values.append(_Value(item, sense.about, sense.value, denial))
-                    denial = None
-                elif item.has("wetness"):
-                    if not run:
-                        run_denial, denial = denial, None
-                    run.append(item)
-                elif item.start in places:
-                    close()
-                    zones.append(item)
-        close()
-        return values, zones, runs, denial
-
-    @staticmethod
-    def wetness(run: Sequence[Item], denial: Item | None) -> tuple[str, ...]:
-        """What words of wetness side by side come to: a denial turns them all, the fainter of damp and wet holds."""
-        said = [next(s.value for s in item.senses if s.kind == "wetness") for item in run]
-        if denial:
-            return ("dry",) if any(word != "dry" for word in said) else ("wet",)
-        if run[0].key[0] in english.NEGATIONS and said[0] == "dry":
-            return ("dry",)
-        fluid = ("damp",) if "damp" in said else ("wet",) if "wet" in said else ()
-        return (*(("dry",) if "dry" in said else ()), *fluid)
-
-    # -- the kinds of statement ----------------------------------------------------------------------------------
-
     def stages(self) -> None:
         for item in self.part:
             for sense in item.senses:
@@ -177,23 +65,40 @@ class _Part:
                     self.said.stage = sense.about
                     self.used.add(item.start)
 
-    def state_values(self, values: Sequence[_Value]) -> None:
-        for item, about, value, denied in values:
+    def state_values(self) -> None:
+        strange = self.of_another_fluid()
+        for item, about, value, denied in self.roles.values:
+            if item.start in strange:
+                continue
             allowed = self.lexicon.observables[about].values
             if denied is None:
                 self.said.stage = self.lexicon.entered_by.get((about, value), self.said.stage)
-                if not (self.lexicon.observables[about].ask or about in self.names) and self.other_subject(values):
-                    self.used.add(item.start)
-                    continue
+                if self.lexicon.observables[about].ask == "" and about not in self.roles.names:
+                    if self.other_subject():
+                        self.used.add(item.start)
+                        continue
+                    # Nor does "engine oil was changed by a friend", of which only "engine oil" is understood.
+                    if any(i.kind == "left" for i in self.part) and not any(i.has("zone") for i in self.part):
+                        continue
                 self.put(about, value, item)
             elif len(allowed) == 2:
                 self.put(about, allowed[1 - allowed.index(value)], item, denied)
-            else:
-                self.stated.add("")
 
-    def other_subject(self, values: Sequence[_Value]) -> bool:
+    def of_another_fluid(self) -> set[int]:
+        """The items of "engine oil level ok", where "level ok" alone would be the transmission's."""
+        found: set[int] = set()
+        for first, second in pairwise(self.roles.values):
+            named = self.lexicon.names_fluids.get(second.about, frozenset())
+            between = (self.found[i].stem for i in range(first.item.end, second.item.start))
+            apart = any(word not in english.DROPPED for word in between)
+            fluid = first.about in self.lexicon.tells_fluid and first.value in self.lexicon.fluid_words
+            if fluid and named and first.value not in named and not apart:
+                found |= {first.item.start, second.item.start}
+        return found
+
+    def other_subject(self) -> bool:
         """Whether the part is about something else: in "ATF overfilled" nobody says that ATF leaks."""
-        return any(v.about not in self.lexicon.tells_fluid for v in values)
+        return any(v.about not in self.lexicon.tells_fluid for v in self.roles.values)
 
     def state_numbers(self) -> None:
         others = sum(item.kind not in ("filler", "at", "comma", "and") for item in self.part)
@@ -209,6 +114,7 @@ class _Part:
                 why = "a range; give one number"
             if why:
                 self.said.problems.append((self.typed(item), why))
+                self.used.add(item.start)
             else:
                 self.put(finding.id, number, item)
 
@@ -216,7 +122,7 @@ class _Part:
         """The finding that a number belongs to, with the factor to its unit. A bare unit needs a name beside it."""
         units = dict(item.units)
         asked = self.pending.id if self.pending and self.pending.kind == "number" else ""
-        for about in (*sorted(self.names), asked):
+        for about in (*sorted(self.roles.names), asked):
             finding = self.lexicon.observables.get(about)
             if finding and finding.kind == "number" and (not units or about in units):
                 return finding, units.get(about, 1.0)
@@ -225,11 +131,13 @@ class _Part:
             return self.lexicon.observables[about], units[about]
         return None, 1.0
 
-    def state_zones(self, zones: list[Item], runs: list[_Run], denial: Item | None, values: list[_Value]) -> None:
+    def state_zones(self) -> None:
         """Each place with the wetness said of it."""
-        if self.zone_names and zones:
+        zones, runs, denial = self.roles.zones, self.roles.runs, self.roles.denial
+        named = sorted(n for n in self.roles.names if self.lexicon.observables[n].kind == "zone")
+        if named and zones:
             for item in zones:
-                self.put(self.zone_names[0], self.zone_of(item), item)
+                self.put(named[0], self.zone_of(item), item)
             return
         asked = self.pending if self.pending and self.pending.kind == "zone" else None
         if asked and zones and not runs and not denial:
@@ -237,36 +145,36 @@ class _Part:
                 self.put(asked.id, self.zone_of(item), item)
             return
         if not zones:
-            self.state_wetness_alone(runs)
+            self.state_wetness_alone()
             return
         if not runs:
-            wetness = self.implied(zones, denial, values)
+            wetness = self.implied()
             if wetness:
                 for item in zones:
                     self.put(self.zone_of(item), wetness, item, denial if wetness == "dry" else None)
                 self.remember(zones, wetness)
             return
         places_first = zones[0].start < runs[0].items[0].start
+        first = 1 if places_first and len(runs) > 1 and self.corrected(runs[0], runs[1], zones) else 0
+        starts = [run.items[0].start for run in runs[first:]]
         taken: set[int] = set()
         for item in zones:
-            if places_first and len(runs) > 1 and self.corrected(runs[0], runs[1], zones):
-                runs = runs[1:] + runs[:1]
-            after = [i for i, run in enumerate(runs) if run.items[0].start > item.start]
-            before = [i for i, run in enumerate(runs) if run.items[0].start < item.start]
-            which = (after[0] if after else before[-1]) if places_first else before[-1]
+            # "modulator wet, pan dry" or "wet modulator, dry pan": each place takes the next or the last word.
+            after = bisect(starts, item.start)
+            which = first + (min(after, len(starts) - 1) if places_first else after - 1)
             taken.add(which)
             for wetness in runs[which].wetness:
                 self.put(self.zone_of(item), wetness, item, runs[which].denied, *runs[which].items)
-                self.remember(zones, wetness)
+                self.remember((item,), wetness)
+        self.said.zones = tuple(self.zone_of(item) for item in zones)
         for i, run in enumerate(runs):
             if i not in taken and self.agrees(run):
-                self.used |= {item.start for item in run.items}
+                self.used |= {item.start for item in run.items} | ({run.denied.start} if run.denied else set())
 
-    def corrected(self, first: _Run, second: _Run, zones: Sequence[Item]) -> bool:
+    def corrected(self, first: Run, second: Run, zones: Sequence[Item]) -> bool:
         """Whether the second run puts right what the first denies: "not wet but damp"."""
-        denies = first.denied or first.items[0].key[0] in english.NEGATIONS
-        between = (first.items[-1].end, second.items[0].start)
-        return bool(denies) and not any(between[0] <= zone.start < between[1] for zone in zones)
+        start, end = first.items[-1].end, second.items[0].start
+        return first.denies and not any(start <= zone.start < end for zone in zones)
 
     def zone_of(self, item: Item) -> str:
         return next(s.about for s in item.senses if s.kind == "zone")
@@ -275,15 +183,16 @@ class _Part:
         self.said.zones = tuple(self.zone_of(item) for item in zones)
         self.said.wetness = wetness
 
-    def agrees(self, run: _Run) -> bool:
+    def agrees(self, run: Run) -> bool:
         """Whether more words of wetness only say again what was said: "damp, not dripping"."""
-        denied_wet = run.wetness == ("dry",) and (run.denied or run.items[0].key[0] in english.NEGATIONS)
-        return self.said.wetness in run.wetness or (self.said.wetness == "damp" and bool(denied_wet))
+        denied_wet = run.denies and run.wetness == ("dry",)
+        return self.said.wetness in run.wetness or (self.said.wetness == "damp" and denied_wet)
 
-    def implied(self, zones: Sequence[Item], denial: Item | None, values: Sequence[_Value]) -> str:
+    def implied(self) -> str:
         """Wetness that is not said but meant: "red fluid at the ...", "coming from the ...", "nothing at the ..."."""
         kinds = [item.kind for item in self.part]
-        if denial:
+        values, zones = self.roles.values, self.roles.zones
+        if self.roles.denial:
             return "dry" if not values and "left" not in kinds else ""
         if "fine" in kinds and not values:
             self.used |= {item.start for item in self.part if item.kind == "fine"}
@@ -302,9 +211,12 @@ class _Part:
         words = {item.key[0] for item in self.part if item.kind == "filler"}
         return bool(words & english.SHOWING) and not any(item.kind == "look" for item in self.part)
 
-    def state_wetness_alone(self, runs: Sequence[_Run]) -> None:
+    def state_wetness_alone(self) -> None:
         """Words of wetness with no place: the answer to a question, the same place in a new stage, or no news."""
-        pending = self.pending
+        pending, runs = self.pending, self.roles.runs
+        fine = [item for item in self.part if item.kind == "fine"]
+        if fine and not runs and pending and pending.kind == WETNESS_KIND and not self.answered(pending):
+            self.put(pending.id, "dry", *fine)
         staged = any(item.has("stage") for item in self.part)
         for run in runs:
             starts = {item.start for item in run.items} | ({run.denied.start} if run.denied else set())
@@ -321,22 +233,24 @@ class _Part:
     def answered(self, pending: Observable) -> bool:
         return any(fact.finding == pending.id for fact in self.said.facts)
 
-    def yes_or_no(self, denial: Item | None) -> None:
+    def yes_or_no(self) -> None:
         """ "smoke: no", "no smoke", "smoke yes", for findings named but given no value."""
-        for about in sorted(self.names - self.stated):
+        for about in sorted(self.roles.names - self.stated):
             values = self.lexicon.observables[about].values
             yes = next((item for item in self.part if item.kind == "yes"), None)
-            if denial and "no" in values:
-                self.put(about, "no", denial)
+            if self.roles.denial and "no" in values:
+                self.put(about, "no", self.roles.denial)
             elif yes and "yes" in values:
                 self.put(about, "yes", yes)
 
-    def not_known(self, values: Sequence[_Value], zones: Sequence[Item]) -> bool:
+    def not_known(self) -> bool:
+        """Takes what is said not to be known; whether anything is."""
+        zones = self.roles.zones
         unknown = [item for item in self.part if item.has("unknown")]
         if not unknown:
             return False
-        about = [*sorted(self.names - self.stated), *(self.zone_of(item) for item in zones)]
-        if not about and self.pending and not values:
+        about = [*sorted(self.roles.names - self.stated), *(self.zone_of(item) for item in zones)]
+        if not about and self.pending and not self.roles.values:
             about = [self.pending.id]
         if about:
             self.said.unknown.extend(about)
@@ -345,10 +259,13 @@ class _Part:
         return bool(about)
 
     def absorb(self) -> None:
-        """Words that only say again that there is fluid count as used."""
+        """Words that only say again that there is fluid, or what a stated finding is called, count as used."""
+        names = {word for about in self.stated for word in self.lexicon.name_words.get(about, ())}
         for item in self.part:
+            if item.kind == "left" and item.key[0] in names:
+                self.used.add(item.start)
             general = any(s.kind == "bare" and s.about in self.lexicon.tells_fluid for s in item.senses)
-            if general and self.stated - {""} and len(item.key) == 1:
+            if general and self.stated and len(item.key) == 1:
                 self.used.add(item.start)
 
 
@@ -359,11 +276,10 @@ def state(
     """Adds what one part says to `said`; the starts of the items that were used."""
     reader = _Part(lexicon, part, said, pending, found, text)
     reader.stages()
-    values, zones, runs, denial = reader.sort_out()
-    reader.state_values(values)
+    reader.state_values()
     reader.state_numbers()
-    if not reader.not_known(values, zones):
-        reader.state_zones(zones, runs, denial, values)
-    reader.yes_or_no(denial)
+    if not reader.not_known():
+        reader.state_zones()
+    reader.yes_or_no()
     reader.absorb()
     return reader.used

@@ -23,6 +23,10 @@ _SPELLINGS = {
     "color": "colour", "colored": "coloured", "colors": "colour", "gray": "grey", "tire": "tyre",
     "odor": "odour", "gage": "gauge", "mold": "mould",
 }  # fmt: skip
+_NOT = {
+    "isnt": "not", "arent": "not", "wasnt": "not", "werent": "not", "aint": "not", "doesnt": "not", "dont": "not",
+    "didnt": "not", "hasnt": "not", "havent": "not", "hadnt": "not", "cannot": "cant",
+}  # fmt: skip
 _DIGITS_MOST = 12
 _NUMBERS = {
     "zero": "0", "one": "1", "two": "2", "three": "3", "four": "4", "five": "5", "six": "6", "seven": "7",
@@ -41,9 +45,10 @@ class Token(NamedTuple):
 
 
 def stem(word: str) -> str:
-    """The form in which words are compared: lower-case, no apostrophes, no plural -s, number words as digits."""
+    """The form in which words are compared: lower-case, no apostrophes, no plural -s, number words as digits,
+    "isn't" and its like as "not"."""
     plain = word.lower().translate(_APOSTROPHES)
-    plain = _NUMBERS.get(plain) or _SPELLINGS.get(plain, plain)
+    plain = _NUMBERS.get(plain) or _NOT.get(plain) or _SPELLINGS.get(plain, plain)
     if len(plain) < 4 or not plain.endswith("s") or plain.endswith(("ss", "us", "is")):
         return plain
     if plain.endswith(("ches", "shes", "sses", "xes")):

@@ -57,7 +57,8 @@ def _values(entry: Observation, finding: Finding, base: KnowledgeBase) -> Iterat
     given = [v for case in entry.cases for v in case.give]
     yield from _unknown(entry.observe, [*said, *fixed, *given, *entry.spots, *entry.ways.values()], allowed)
     yield from _unknown(entry.observe, [z for zones in entry.spots.values() for z in zones], base.zones)
-    yield from _unknown(f"{entry.observe}, ways", entry.ways, (DRAINED, BLOWN, FLUNG))
+    ways = ("none", "one", "several") if entry.draw == "trails" else (DRAINED, BLOWN, FLUNG)
+    yield from _unknown(f"{entry.observe}, ways", entry.ways, ways)
     if (finding.kind == "zone") != (entry.draw == "place"):
         yield f"{entry.observe}: only findings of the kind zone are drawn as a place"
     if (finding.kind == "number") != entry.draw.startswith("number"):

@@ -139,13 +139,25 @@ def _trail_head(look: Look) -> tuple[int | None, tuple[int, ...]]:
     followed before damp ones; of several trails the one that begins highest is named, then the foremost.
     """
     terrain = look.vehicle.world.terrain
-    seen = {at: said for at, said in look.vehicle.looks(look.stage).items() if said in (DAMP, WET)}
-    heads = [at for at in seen if not any(up in seen for up in terrain.feeders[at])] or list(seen)
+    seen, heads = _trails(look)
     if not heads:
         return None, ()
     wet = [at for at in heads if seen[at] == WET] or heads
     head = min(wet, key=lambda at: (terrain.zones[at].height, terrain.zones[at].along, at))
     return head, tuple(at for at in terrain.beside[head] if at in seen)
+
+
+def _trails(look: Look) -> tuple[dict[int, str], list[int]]:
+    """The places seen to be wet or damp, and those of them that no other one runs onto."""
+    feeders = look.vehicle.world.terrain.feeders
+    seen = {at: said for at, said in look.vehicle.looks(look.stage).items() if said in (DAMP, WET)}
+    return seen, [at for at in seen if not any(up in seen for up in feeders[at])] or list(seen)
+
+
+def _count_trails(look: Look) -> Reading:
+    """How many separate trails are seen: the value that `ways` gives for none, one or several."""
+    _, heads = _trails(look)
+    return look.said(look.entry.ways[("none", "one")[len(heads)] if len(heads) < 2 else "several"])
 
 
 def _first_seen(look: Look) -> int | None:
@@ -194,4 +206,5 @@ DRAWS: Mapping[str, Callable[[Look], Reading]] = {
     "place": _place,
     "drops": _drops,
     "trail": _trail,
+    "trails": _count_trails,
 }

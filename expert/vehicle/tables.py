@@ -135,6 +135,7 @@ Draw = Literal[
     "place",
     "drops",
     "trail",
+    "trails",
 ]
 
 
