@@ -13,6 +13,7 @@ import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import NoReturn
 
 from expert import explain as explaining
 from expert import report, store
@@ -25,9 +26,9 @@ from expert.engine import version_line
 from expert.inspection import stage_of
 from expert.jsonform import conclusion_object
 from expert.knowledge.base import KnowledgeBase
-from expert.knowledge.load import load, load_with_places, packaged_rules
+from expert.knowledge.load import load, packaged_rules
 from expert.knowledge.problems import KnowledgeError
-from expert.lint import lint
+from expert.lint import survey
 from expert.phrases import Lexicon, understand
 from expert.session import LONGEST_LINE, PROMPT, clean, converse
 from expert.store import CaseFile, Saved, StoreError
@@ -37,25 +38,32 @@ from expert.wording import WIDTH, fact_words, joined, wrap
 OK, NEGATIVE, BAD = 0, 1, 2
 
 
+class _Parser(argparse.ArgumentParser):
+    """argparse, except that it never repeats raw control characters."""
+
+    def error(self, message: str) -> NoReturn:
+        super().error(store.shown(message))
+
+
 class BadInput(Exception):
     """Something the user gave that cannot be used; the message says what is allowed instead."""
 
 
 def parser() -> argparse.ArgumentParser:
     """The command line."""
-    top = argparse.ArgumentParser(
+    top = _Parser(
         prog="firstwet",
         description="Finds where fluid first escapes from an ageing vehicle's automatic transmission, "
         "before the wrong part is bought. Without a command it starts the chat.",
         epilog="Exit code: 0 done, 1 a negative result, 2 bad input.",
     )
     top.add_argument("--version", "-V", action="version", version=version_line())
-    shared = argparse.ArgumentParser(add_help=False)
+    shared = _Parser(add_help=False)
     shared.add_argument(
         "--rules", metavar="DIR", type=Path, default=None, help="knowledge folder (default: the one installed)"
     )
     shared.add_argument("--layout", metavar="NAME", default=None, help="kind of vehicle (default: the knowledge's own)")
-    cases = argparse.ArgumentParser(add_help=False)
+    cases = _Parser(add_help=False)
     cases.add_argument(
         "--case-dir",
         metavar="DIR",
@@ -99,7 +107,9 @@ def run(arguments: Sequence[str]) -> int:
         arguments = ["ask", *arguments]
     try:
         options = parser().parse_args(arguments)
-        return _COMMANDS[options.command](options)
+        code = _COMMANDS[options.command](options)
+        sys.stdout.flush()
+        return code
     except KnowledgeError as error:
         print(f"The knowledge cannot be used ({len(error.problems)} problems):", file=sys.stderr)
         for problem in error.problems:
@@ -111,6 +121,10 @@ def run(arguments: Sequence[str]) -> int:
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # the reader went away; nothing is wrong
         return OK
+    except OSError as error:  # a full disk behind the output, say; whatever is still unwritten goes nowhere
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        print(f"The output cannot be written: {error.strerror}.", file=sys.stderr)
+        return BAD
     except KeyboardInterrupt:
         return OK
 
@@ -237,8 +251,13 @@ def _given_text(words: list[str]) -> str:
     elif sys.stdin.isatty():
         raise BadInput('Say what is known, for example: firstwet facts "red fluid, bellhousing hole wet"')
     else:
+        raw = sys.stdin.buffer.read(LONGEST_LINE * 4 + 1)
+        if len(raw) > LONGEST_LINE * 4:  # no character takes more than four bytes
+            raise BadInput(
+                f"The text is too long; at most {LONGEST_LINE} characters are read at once. Say it in parts."
+            )
         try:
-            text = sys.stdin.buffer.read(LONGEST_LINE * 8).decode("utf-8")
+            text = raw.decode("utf-8")
         except UnicodeDecodeError as error:
             raise BadInput(f"Standard input is not UTF-8 text (byte {error.start + 1}). Save it as UTF-8.") from None
     if any(0xD800 <= ord(c) <= 0xDFFF for c in text):
@@ -307,8 +326,10 @@ def _replayed(options: argparse.Namespace, path: Path) -> int:
 
 
 def _check(options: argparse.Namespace) -> int:
-    base, places = load_with_places(options.rules or packaged_rules())
-    problems = sorted(lint(base, places, chainer))
+    found = survey(options.rules or packaged_rules(), chainer)
+    base, problems = found.base, found.problems
+    if base is None:
+        raise KnowledgeError(problems)
     for problem in problems:
         print(problem, file=sys.stderr)
     counts = (

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from expert.wording import WIDTH, wrap
+
 
 @dataclass(frozen=True)
 class Command:
@@ -30,15 +32,29 @@ COMMANDS = (
     ),
     Command("unknown", ("skip", "pass", "next"), "", "leave the question open; it never counts as evidence"),
     Command("back", ("undo",), "", "take back the last answer and ask again"),
-    Command("forget", ("correct",), "finding", "take back what you said of one finding"),
+    Command("forget", ("take back",), "finding", "take back what you said of one finding"),
     Command("so far", ("ranking", "rank", "status"), "", "how likely each source is now"),
     Command("facts", ("what do you know",), "", "everything you have said"),
     Command("map", ("show map", "show the map"), "", "the drawn map of wet places"),
     Command("conclude", ("conclusion", "enough", "done"), "", "the conclusion now, without further questions"),
     Command("plan", ("repair", "how do i fix it"), "", "steps, parts and cautions of the repair"),
-    Command("what is", ("what's", "whats", "what are", "explain"), "word", "what a word or a source means"),
+    Command(
+        "what is",
+        ("what's", "whats", "what are", "where is", "where are", "explain"),
+        "word",
+        "what a word, a place or a source is",
+    ),
     Command("help", ("h", "commands"), "", "this list"),
     Command("quit", ("exit", "bye", "q"), "", "stop; everything answered is saved"),
+)
+
+
+# The longest first, so that `why do you ask` is not `why` with a source called `do you ask`.
+_PHRASES = dict(
+    sorted(
+        ((phrase, command) for command in COMMANDS for phrase in (command.name, *command.also)),
+        key=lambda entry: -len(entry[0]),
+    )
 )
 
 
@@ -49,17 +65,14 @@ def parse(text: str) -> tuple[Command, str] | None:
     such a word is still read as facts.
     """
     line = " ".join(text.casefold().split()).rstrip("?!. ")
-    for command in COMMANDS:
-        for phrase in (command.name, *command.also):
-            if line == phrase:
-                return command, ""
-            if command.takes and line.startswith(phrase + " "):
-                return command, line[len(phrase) + 1 :]
+    for phrase, command in _PHRASES.items():
+        if line == phrase or (command.takes and line.startswith(phrase + " ")):
+            return command, line[len(phrase) + 1 :]
     return None
 
 
-def help_text() -> str:
-    """All commands, one a line."""
+def help_text(width: int = WIDTH) -> str:
+    """All commands, each on a line of its own."""
     shown = [(f"{c.name} {c.takes}".strip(), c.does) for c in COMMANDS]
-    width = max(len(name) for name, _ in shown)
-    return "\n".join(f"  {name:<{width}}  {does}" for name, does in shown)
+    longest = max(len(name) for name, _ in shown)
+    return "\n".join(wrap(does, width, f"  {name:<{longest}}  ") for name, does in shown)

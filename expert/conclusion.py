@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from expert.belief import minimal_explanations
 from expert.diagnosis import Diagnosis, Expert
 from expert.evidence import AGAINST, EXPLAINS, Opinion, Pattern
 from expert.facts import Fact, canonical
-from expert.inspection import asked_in, looked, most_trusted, stands_out
+from expert.inspection import asked_in, enters_stage, looked, most_trusted, stands_out
 from expert.knowledge.base import WETNESS_KIND
 from expert.questions import Asked, Question, ranked
 from expert.repair import Job, jobs
@@ -61,6 +62,8 @@ def conclude(expert: Expert, now: Diagnosis, stage: str, closed: Asked = ()) -> 
     """Draw the conclusion from a diagnosis; `stage` and `closed` say which questions could still be asked."""
     sources, chance = now.belief.best
     marginals = now.belief.marginals
+    contenders = tuple(s for s, p in now.belief.ranking if s not in sources and p >= POSSIBLE)[:CONTENDERS]
+    changers = _changers(expert, now, stage, closed)
     sights = {p: frozenset(o.source for o in p.of_kind(EXPLAINS)) for p in now.patterns if _is_sight(expert, p)}
     return Conclusion(
         sources=sources,
@@ -77,15 +80,25 @@ def conclude(expert: Expert, now: Diagnosis, stage: str, closed: Asked = ()) -> 
             if causes and not causes & set(sources)
             for fact in _facts_of(now, pattern)
         ),
-        contenders=tuple(
-            source for source, chance in now.belief.ranking if source not in sources and chance >= POSSIBLE
-        )[:CONTENDERS],
-        changers=_changers(expert, now, stage, closed),
+        contenders=contenders,
+        changers=changers,
         not_looked=_not_looked(expert, now, sources),
         advice=_advice(now),
-        cautions=cautions_of(expert, [c for f in now.trace.firings for c in f.rule.rule.caution]),
+        cautions=cautions_of(expert, _cautions(expert, now, (*sources, *contenders), changers)),
         jobs=jobs(expert.machine, sources, marginals),
     )
+
+
+def _cautions(expert: Expert, now: Diagnosis, sources: Iterable[str], changers: Iterable[Question]) -> list[str]:
+    """Of all that a conclusion sends a person to do: cleaning, rules' advice, open questions, a look at the sources."""
+    looks = [zone for source in sources for zone in expert.machine.first_seen[source]]
+    cleaning = [o for o in expert.machine.observables.values() if enters_stage(expert, o)]
+    return [
+        *(caution for step in cleaning if not looked(expert, now.trace) for caution in step.cautions),
+        *(caution for firing in now.trace.firings for caution in firing.rule.rule.caution),
+        *(caution for question in changers for caution in question.observable.cautions),
+        *(caution for zone in looks for caution in expert.machine.base.zones[zone].cautions),
+    ]
 
 
 def cautions_of(expert: Expert, names: list[str]) -> tuple[str, ...]:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
+
+from rapidfuzz import process
 
 from expert import report
 from expert.case import Case, Conflict, Message
@@ -21,6 +24,9 @@ from expert.wording import fact_words, joined, percent, source_name, stage_name,
 
 PLACES_OFFERED = 8
 LONGEST_SHOWN = 60
+NEAR_ENOUGH = 75  # rapidfuzz score above which one name is taken for another; 'banana' and 'banjo' have 60
+# '2', 'number 2', '#2.', '1, 3 and 4'
+_NUMBERS = re.compile(r"(?:(?:number|option|answer)s? |#)?[0-9]+(?:(?:, ?| and | )[0-9]+)*[.)]?")
 WELCOME = (
     "firstwet finds where fluid first gets out, before anyone buys the wrong part. Answer with a number, a word or "
     "a short sentence, or just say what you see. `unknown` is always allowed; `why`, `how` and `where` "
@@ -58,7 +64,10 @@ def step(talk: Talk, case: Case, text: str) -> Turn:
         return case, (Message("error", wrap(f"Nothing was typed. {_hint(talk, case)}", talk.width)),)
     if case.conflicts:
         return _settle(talk, case, line)
-    picked = _picked(talk, case, line)
+    if _beyond(case, line):
+        wrong = f"Not taken: {_quoted(line)}. Choose a number from 1 to {len(case.choices)}."
+        return case, (Message("error", wrap(wrong, talk.width)), Message("info", wrap(_hint(talk, case), talk.width)))
+    picked = _picked(talk, case, line) or _spelt_out(talk, case, line)
     if picked is not None:
         return _state(talk, case, (picked,), ())
     command = parse(line)
@@ -84,7 +93,8 @@ def event(before: Case, after: Case, said: str) -> dict[str, Any]:
 def follow(talk: Talk, case: Case, recorded: Mapping[str, Any]) -> tuple[Case, tuple[Message, ...], bool]:
     """Take a recorded input again. The last part says whether it still means the facts it meant then.
 
-    Where today's words or rules read it otherwise, the recorded facts stand: they are what was true.
+    Where today's words or rules read it otherwise, the recorded facts stand: they are what was true. Only what
+    today's knowledge has no finding, value or stage for is left out, and told.
     """
     after, messages = step(talk, case, str(recorded["said"]))
     now = event(case, after, "")
@@ -92,9 +102,23 @@ def follow(talk: Talk, case: Case, recorded: Mapping[str, Any]) -> tuple[Case, t
         return after, messages, True
     gone = [_fact(raw) for raw in recorded.get("taken-back", [])]
     added = [_fact(raw) for raw in recorded["facts"]]
-    known = talk.expert.machine.observables
-    kept = case.without(*gone).stating(*(fact for fact in added if fact.finding in known))
-    return (*_advance(talk, replace(kept, before=case, asked=None, conflicts=())), False)
+    kept = case.without(*gone).stating(*(fact for fact in added if _has_meaning(talk, fact)))
+    lost = [f"{fact.finding}: {fact.value}" for fact in added if not _has_meaning(talk, fact)]
+    told = f"Left out, for the knowledge no longer has it: {joined(lost)}." if lost else ""
+    notes = [Message("note", wrap(told, talk.width))] if lost else []
+    return (*_go_on(talk, replace(kept, before=case, asked=None, conflicts=()), notes), False)
+
+
+def _has_meaning(talk: Talk, fact: Fact) -> bool:
+    """Could this fact be stated today?"""
+    observable = talk.expert.machine.observables.get(fact.finding)
+    stages = [entry.stage for entry in talk.expert.scale.stages]
+    if observable is None or (fact.stage not in stages if observable.staged else fact.stage != ""):
+        return False
+    if observable.kind != "number":
+        return fact.value in observable.values
+    least, most = observable.least or 0.0, observable.most or 0.0
+    return isinstance(fact.value, float) and least <= fact.value <= most
 
 
 def _fact(raw: Sequence[Any]) -> Fact:
@@ -109,6 +133,13 @@ def _asked(talk: Talk, case: Case) -> Observable | None:
     return talk.expert.machine.observables.get(case.asked[0]) if case.asked else None
 
 
+def _beyond(case: Case, line: str) -> bool:
+    """Is the line numbers only, and one of them none of those that were offered?"""
+    if not case.choices or not _NUMBERS.fullmatch(line.casefold()):
+        return False
+    return not all(len(n) <= 3 and 1 <= int(n) <= len(case.choices) for n in re.findall("[0-9]+", line))
+
+
 def _picked(talk: Talk, case: Case, line: str) -> Fact | None:
     """The answer that a bare number or the exact value of the pending question stands for."""
     asked = _asked(talk, case)
@@ -120,18 +151,35 @@ def _picked(talk: Talk, case: Case, line: str) -> Fact | None:
     return Fact(asked.id, word, case.asked[1]) if word in case.choices else None
 
 
+def _spelt_out(talk: Talk, case: Case, line: str) -> Fact | None:
+    """The fact of a line in the form in which facts are shown and completed: a name, a colon and a value."""
+    name, _, value = line.casefold().partition(": ")
+    for observable in talk.expert.machine.observables.values():
+        if name == observable.name.casefold() and value in observable.values:
+            return Fact(observable.id, value, key_of(observable, case.stage)[1])
+    return None
+
+
 def _read(talk: Talk, case: Case, line: str) -> Turn:
     """Free words: state what was understood, say what was not."""
-    reading = understand(talk.lexicon, line, case.stage, _asked(talk, case))
+    asked = _asked(talk, case)
+    if asked is not None and asked.kind == "zone":  # a number means the place that was shown with it
+        asked = replace(asked, values=tuple(dict.fromkeys((*case.choices, *asked.values))))
+    reading = understand(talk.lexicon, line, case.stage, asked)
     notes = reading_notes(talk, reading)
     if not (reading.facts or reading.unknown or reading.contradictions) and reading.stage == case.stage:
         return case, (*notes, Message("info", wrap(_hint(talk, case), talk.width)))
+    opened = case
     for left_open in reading.unknown:
         observable = talk.expert.machine.observables[left_open]
-        case = replace(case, closed=case.closed | {key_of(observable, case.stage)})
+        opened = replace(opened, closed=opened.closed | {key_of(observable, case.stage)})
+    if reading.unknown:
+        names = joined(talk.expert.machine.observables[name].name for name in reading.unknown)
+        notes = (Message("note", wrap(f"Left open: {names}.", talk.width, rest="  ")), *notes)
     facts = entering(talk.expert, reading, case.stage)
     doubtful = [fact for pair in reading.contradictions for fact in pair]
-    return _state(talk, case, [*facts, *doubtful], notes)
+    after, messages = _state(talk, opened, [*facts, *doubtful], notes)
+    return replace(after, before=case), messages
 
 
 def entering(expert: Expert, reading: Reading, stage: str) -> tuple[Fact, ...]:
@@ -212,7 +260,11 @@ def _conflict_message(talk: Talk, conflict: Conflict) -> Message:
     name = machine.observables[conflict.old.finding].name
     old, new = (_value(talk, fact) for fact in (conflict.old, conflict.new))
     text = wrap(f"That contradicts what was said before of the {name}{where}. Which is right?", talk.width)
-    return Message("question", f"{text}\n   1  {old} (said before)\n   2  {new} (said now)")
+    shown = [
+        wrap(words, talk.width, lead)
+        for lead, words in (("   1  ", f"{old} (said before)"), ("   2  ", f"{new} (said now)"))
+    ]
+    return Message("question", "\n".join((text, *shown)))
 
 
 def _value(talk: Talk, fact: Fact) -> str:
@@ -224,21 +276,29 @@ def _value(talk: Talk, fact: Fact) -> str:
 def _settle(talk: Talk, case: Case, line: str) -> Turn:
     """The user picks one of two contradicting facts."""
     conflict = case.conflicts[0]
-    word = line.casefold()
-    if word in ("1", "before", "old", "keep", _value(talk, conflict.old)):
+    word = line.casefold().rstrip(".)!")
+    command, rest = parse(line) or (None, "")
+    if word in ("1", "before", "old", "keep", _value(talk, conflict.old).casefold()):
         kept = case
-    elif word in ("2", "now", "new", "change", _value(talk, conflict.new)):
+    elif word in ("2", "now", "new", "change", _value(talk, conflict.new).casefold()):
         kept = case.without(conflict.old).stating(conflict.new)
-    elif word in ("quit", "exit", "q"):
-        return replace(case, ended=True), (Message("bye", "Saved."),)
+    elif word in talk.expert.scale.unknown_words or (command and command.name == "unknown"):
+        old = conflict.old  # it is not known which is right, so neither counts
+        kept = replace(case.without(old), closed=case.closed | {(old.finding, old.stage)})
+    elif command and command.name in ("back", "quit"):
+        return _command(talk, case, command, rest)
+    elif command and command.name not in ("forget", "conclude"):
+        told = Message("info", _told(talk, case, command.name, rest))
+        return case, (told, _conflict_message(talk, conflict))
     else:
         return case, (Message("error", "Answer 1 or 2."), _conflict_message(talk, conflict))
     # What is still open is open against what stands now, not against what was just taken back.
     against = ((conflicting(talk.expert, kept.facts, later.new), later.new) for later in case.conflicts[1:])
     left = tuple(Conflict(old, new) for old, new in against if old is not None)
     kept = replace(kept, conflicts=left, before=case)
-    words = fact_words(talk.expert.machine, conflict.old if conflict.old in kept.facts else conflict.new)
-    said = [Message("note", wrap(f"Kept: {words}.", talk.width))]
+    right = [fact for fact in (conflict.old, conflict.new) if fact in kept.facts]
+    words = f"Kept: {fact_words(talk.expert.machine, right[0])}." if right else "Left open; neither counts."
+    said = [Message("note", wrap(words, talk.width, rest="  "))]
     if kept.conflicts:
         return kept, (*said, _conflict_message(talk, kept.conflicts[0]))
     return _go_on(talk, kept, said)
@@ -255,7 +315,7 @@ def _advance(talk: Talk, case: Case) -> Turn:
     coming = next_step(expert, now, case.stage, case.closed, case.counts)
     if coming.question is None:
         return _conclude(talk, replace(case, asked=None, choices=()), now, coming.reason, told)
-    return _ask(talk, case, coming, coming.question, told)
+    return _ask(talk, case, now, coming, coming.question, told)
 
 
 def _tell(talk: Talk, case: Case, now: Diagnosis) -> Turn:
@@ -272,19 +332,20 @@ def _tell(talk: Talk, case: Case, now: Diagnosis) -> Turn:
 
 
 def _cautions(talk: Talk, case: Case, names: Iterable[str]) -> list[Message]:
-    known = talk.expert.machine.base.cautions
     wanted = cautions_of(talk.expert, [name for name in names if name not in case.cautioned])
-    return [Message("caution", wrap(f"CAUTION: {known[name].text}", talk.width, "! ", "! ")) for name in wanted]
+    return [Message("caution", report.cautions_text(talk.expert.machine, [name], talk.width)) for name in wanted]
 
 
-def _ask(talk: Talk, case: Case, coming: Next, question: Question, said: Sequence[Message]) -> Turn:
+def _ask(
+    talk: Talk, case: Case, now: Diagnosis, coming: Next, question: Question, said: Sequence[Message]
+) -> Turn:
     observable, phase = question.observable, coming.phase
     key = key_of(observable, question.stage)
     messages = [*said, *_cautions(talk, case, observable.cautions)]
     counts = dict(case.counts)
     if phase is not None and key != case.asked:
         counts[phase.phase] = counts.get(phase.phase, 0) + 1
-    choices = _choices(question)
+    choices = _choices(talk, observable, now)
     text = report.question_text(talk.expert.machine, observable, question.stage, choices, talk.width)
     after = replace(
         case,
@@ -297,23 +358,28 @@ def _ask(talk: Talk, case: Case, coming: Next, question: Question, said: Sequenc
     return after, (*messages, Message("question", text))
 
 
-def _choices(question: Question) -> tuple[str, ...]:
-    """The values that get numbers: all, or of many places the likeliest."""
-    if question.observable.kind == "number":
+def _choices(talk: Talk, observable: Observable, now: Diagnosis) -> tuple[str, ...]:
+    """The values that get numbers: all, or of many places those where the likeliest sources first show."""
+    if observable.kind == "number":
         return ()
-    if question.observable.kind != "zone":
-        return question.observable.values
-    likeliest = sorted(question.outlooks, key=lambda o: (-round(o.chance, 9), str(o.fact.value)))
-    return tuple(str(outlook.fact.value) for outlook in likeliest[:PLACES_OFFERED])
+    if observable.kind != "zone":
+        return observable.values
+    machine = talk.expert.machine
+    chance = dict.fromkeys(observable.values, 0.0)
+    for source, leaks in now.belief.marginals.items():
+        for place in machine.first_seen[source]:
+            chance[place] += leaks / len(machine.first_seen[source])
+    return tuple(sorted(chance, key=lambda place: (-round(chance[place], 9), place))[:PLACES_OFFERED])
 
 
 def _conclude(talk: Talk, case: Case, now: Diagnosis, reason: str, said: Sequence[Message]) -> Turn:
     end = conclude(talk.expert, now, case.stage, case.closed)
-    text = report.conclusion_text(talk.expert, now, end, case.stage, reason, talk.width)
+    text = report.conclusion_text(talk.expert, now, end, case.stage, reason, talk.width, case.cautioned)
     tail = (
         "Say more if you see more; `plan` gives the repair's steps and cautions, `why SOURCE` the reasons, `quit` ends."
     )
-    return replace(case, ended=True), (*said, Message("conclusion", text), Message("info", wrap(tail, talk.width)))
+    after = replace(case, ended=True, cautioned=case.cautioned | set(end.cautions))
+    return after, (*said, Message("conclusion", text), Message("info", wrap(tail, talk.width)))
 
 
 def _leave_open(talk: Talk, case: Case) -> Turn:
@@ -358,9 +424,9 @@ def _told(talk: Talk, case: Case, name: str, rest: str) -> str:
     expert = talk.expert
     machine, asked = expert.machine, _asked(talk, case)
     if name == "help":
-        return help_text()
+        return help_text(talk.width)
     if name == "facts":
-        return report.facts_text(machine, case.facts)
+        return report.facts_text(machine, case.facts, talk.width)
     if name == "so far":
         return report.ranking_text(machine, expert.diagnose(case.facts).belief.ranking, talk.width)
     if name == "map":
@@ -373,7 +439,7 @@ def _told(talk: Talk, case: Case, name: str, rest: str) -> str:
     if name == "why" and rest:
         return _why_source(talk, case, rest)
     if asked is None:
-        return f"No question is waiting, so there is no `{name}` to tell."
+        return wrap(f"No question is waiting, so there is no `{name}` to tell.", talk.width)
     if name == "how":
         tools = f" You need: {joined(asked.tools)}." if asked.tools else ""
         return wrap(asked.how + tools, talk.width)
@@ -397,7 +463,7 @@ def find_source(talk: Talk, words: str) -> str | None:
     wanted = words.casefold().removeprefix("the ").removeprefix("a ").strip()
     if wanted in names:
         return names[wanted]
-    near = nearest(wanted, names, 1)
+    near = process.extractOne(wanted, list(names), score_cutoff=NEAR_ENOUGH)
     return names[near[0]] if near else None
 
 
@@ -414,7 +480,7 @@ def _why_source(talk: Talk, case: Case, words: str) -> str:
         return wrap(f"{head} Nothing said so far speaks for or against it; it is {commonness} as leaks go.", talk.width)
     lines = [report.reason_text(talk.expert.machine, reason, talk.width, named=False) for reason in reasons]
     signs = ["against" if reason.kind == "speaks against" else "for" for reason in reasons]
-    return "\n".join([head, *(f"{sign}:\n{line}" for sign, line in zip(signs, lines, strict=True))])
+    return "\n".join([wrap(head, talk.width), *(f"{sign}:\n{line}" for sign, line in zip(signs, lines, strict=True))])
 
 
 def meaning(talk: Talk, words: str) -> str:
@@ -429,7 +495,7 @@ def meaning(talk: Talk, words: str) -> str:
     known = {**parts, **places, **terms}
     if wanted in known:
         return wrap(known[wanted], talk.width)
-    near = nearest(wanted, known)
+    near = process.extractOne(wanted, list(known), score_cutoff=NEAR_ENOUGH)
     if near:
         return wrap(f"{near[0]}: {known[near[0]]}", talk.width)
     return wrap(f"No word near {_quoted(words)} is in the glossary.", talk.width)
@@ -438,10 +504,10 @@ def meaning(talk: Talk, words: str) -> str:
 def _back(talk: Talk, case: Case) -> Turn:
     if case.before is None:
         return case, (Message("info", "There is nothing to take back."),)
-    before = case.before
+    before = replace(case.before, cautioned=case.cautioned)  # what was read is not unread
     gone = [fact for fact in case.facts if fact not in before.facts]
     words = joined(fact_words(talk.expert.machine, fact) for fact in gone) if gone else "the last answer"
-    note = Message("note", wrap(f"Taken back: {words}.", talk.width))
+    note = Message("note", wrap(f"Taken back: {words}.", talk.width, rest="  "))
     return before, (note, *waiting(talk, before))
 
 
@@ -463,12 +529,12 @@ def _forget(talk: Talk, case: Case, words: str) -> Turn:
     said |= {f.finding: f.finding for f in case.facts}
     said |= {w.casefold(): f.finding for f in case.facts for w in machine.observables[f.finding].words}
     if not words or not case.facts:
-        return case, (Message("info", "Said so far:\n" + report.facts_text(machine, case.facts)),)
+        return case, (Message("info", "Said so far:\n" + report.facts_text(machine, case.facts, talk.width)),)
     near = (words,) if words in said else nearest(words, said, 1)
     if not near:
         return case, (
             Message("error", wrap(f"Nothing was said of {_quoted(words)}. Said so far:", talk.width)),
-            Message("info", report.facts_text(machine, case.facts)),
+            Message("info", report.facts_text(machine, case.facts, talk.width)),
         )
     finding = said[near[0]]
     gone = [f for f in case.facts if f.finding == finding and f.stage == case.stage] or [
@@ -476,4 +542,4 @@ def _forget(talk: Talk, case: Case, words: str) -> Turn:
     ]
     after = replace(case.without(*gone), before=case)
     words = joined(fact_words(machine, fact) for fact in gone)
-    return _go_on(talk, after, [Message("note", wrap(f"Forgotten: {words}.", talk.width))])
+    return _go_on(talk, after, [Message("note", wrap(f"Forgotten: {words}.", talk.width, rest="  "))])

@@ -5,12 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 
 from expert.facts import Fact
 from expert.knowledge.ground import GroundRule
 from expert.trace import Trace
 
 Observed = tuple[str, str, str]
+REMEMBERED = 64  # the traces whose pooled evidence is kept: one question's answers, and the trace they start from
 
 EXPLAINS, FAVOURS, AGAINST = "explains", "favours", "speaks against"
 
@@ -56,44 +58,61 @@ def changed(before: Trace, after: Trace) -> tuple[tuple[Pattern, ...], tuple[Pat
     """The patterns that differ between a trace and one with more facts: (as they were, as they are)."""
     rules = after.ruleset.rules
     new_rules = [rules[index] for index in before.fired ^ after.fired]
-    if any(rule.derives for rule in new_rules) or before.derived != after.derived:
+    derived = {(fact.finding, fact.stage) for fact in before.derived}
+    if before.derived != after.derived or any(rule.derives or rule.observed[:2] in derived for rule in new_rules):
         old, new = _pooled(before), _pooled(after)  # a derived fact may silence patterns anywhere
     else:
         touched = {rule.observed for rule in new_rules if _speaks(rule)}
         if not touched:
             return (), ()
-        old, new = _pooled(before, touched), _pooled(after, touched)
+        silent = _silenced(before)
+        old, new = _heard(before, silent, touched), _heard(after, silent, touched)
     differs = [key for key in dict.fromkeys([*old, *new]) if old.get(key) != new.get(key)]
     return tuple(old[k] for k in differs if k in old), tuple(new[k] for k in differs if k in new)
 
 
-def _pooled(trace: Trace, only: Collection[Observed] | None = None) -> dict[Observed, Pattern]:
-    """The patterns by observation, all or only those named."""
+@lru_cache(maxsize=REMEMBERED)
+def _pooled(trace: Trace) -> dict[Observed, Pattern]:
+    """The patterns by observation."""
+    return _heard(trace, _silenced(trace), None)
+
+
+def _heard(
+    trace: Trace, silenced: Mapping[Observed, set[str]], only: Collection[Observed] | None
+) -> dict[Observed, Pattern]:
+    """The patterns of all observations, or of those named, without the opinions that are silenced."""
     rules = (trace.ruleset.rules[index] for index in sorted(trace.fired))
-    found = _patterns(rule for rule in rules if only is None or rule.observed in only)
-    for observed, silent in _silenced(trace).items():
+    found = _patterns(trace, (rule for rule in rules if only is None or rule.observed in only))
+    for observed, silent in silenced.items():
         if observed in found:
             heard = tuple(o for o in found[observed].opinions if o.source not in silent)
             found[observed] = Pattern(*observed, heard)
     return {observed: pattern for observed, pattern in found.items() if pattern.opinions}
 
 
+@lru_cache(maxsize=REMEMBERED)
 def _silenced(trace: Trace) -> dict[Observed, set[str]]:
     """For each observation that a derived fact rests on, the sources of which the derived fact speaks instead."""
-    if not trace.derived:
-        return {}
-    speaking: dict[Observed, set[str]] = {}
-    for index in trace.fired:
+    speaking: dict[tuple[str, str], dict[Observed, set[str]]] = {}
+    for index in trace.fired if trace.derived else ():
         rule = trace.ruleset.rules[index]
-        speaking.setdefault(rule.observed, set()).update(rule.explains, rule.favours, rule.against)
+        about = speaking.setdefault(rule.observed[:2], {})
+        about.setdefault(rule.observed, set()).update(rule.explains, rule.favours, rule.against)
     found: dict[Observed, set[str]] = {}
-    for fact, grounds in trace.supports.items():
-        spoken: set[str] = set().union(*(who for about, who in speaking.items() if _is_about(about, fact)))
-        for ground in grounds:
-            for about in speaking:
-                if _is_about(about, ground):
-                    found.setdefault(about, set()).update(spoken)
+    for fact, grounds in trace.supports.items() if trace.derived else ():
+        spoken: set[str] = set().union(*(who for _, who in _about(speaking, fact)))
+        for ground in grounds if spoken else ():
+            for observed, _ in _about(speaking, ground):
+                found.setdefault(observed, set()).update(spoken)
     return found
+
+
+def _about(
+    speaking: Mapping[tuple[str, str], Mapping[Observed, set[str]]], fact: Fact
+) -> list[tuple[Observed, set[str]]]:
+    """The observations that a fact is one of, and the sources spoken of by them."""
+    here = speaking.get((fact.finding, fact.stage), {})
+    return [(observed, who) for observed, who in here.items() if _is_about(observed, fact)]
 
 
 def _is_about(observed: Observed, fact: Fact) -> bool:
@@ -110,15 +129,23 @@ def _speaks(rule: GroundRule) -> bool:
     return bool(rule.explains or rule.favours or rule.against or rule.excludes)
 
 
-def _patterns(rules: Iterable[GroundRule]) -> dict[Observed, Pattern]:
+def _trust(trace: Trace, observed: Observed) -> float:
+    """How far the value seen is to be trusted: the most trusted of the values that hold."""
+    finding, stage, _ = observed
+    table = trace.ruleset.machine.observables[finding].trust
+    return max((table.get(str(value), 1.0) for value in trace.memory.get((finding, stage), ())), default=1.0)
+
+
+def _patterns(trace: Trace, rules: Iterable[GroundRule]) -> dict[Observed, Pattern]:
     best: dict[Observed, dict[str, tuple[tuple[float, float, float], Opinion]]] = {}
     for rule in rules:
+        trust = _trust(trace, rule.observed)
         for kind, table in _tables(rule):
             for source, ratio in table.items():
                 rank = (rule.size, math.log(ratio), -rule.index)
                 mine = best.setdefault(rule.observed, {})
-                if source not in mine or rank > mine[source][0]:
-                    mine[source] = (rank, Opinion(source, kind, ratio, rule.index))
+                if trust > 0 and (source not in mine or rank > mine[source][0]):
+                    mine[source] = (rank, Opinion(source, kind, ratio**trust, rule.index))
     return {key: Pattern(*key, tuple(mine[source][1] for source in sorted(mine))) for key, mine in sorted(best.items())}
 
 

@@ -32,7 +32,7 @@ def explain(base: KnowledgeBase, layout: str, name: str, width: int) -> str | No
 
 def suggestions(base: KnowledgeBase, name: str) -> tuple[str, ...]:
     """The nearest names to one that nothing has."""
-    return nearest(name, names(base))
+    return nearest(name, dict.fromkeys(names(base)))
 
 
 def _source(base: KnowledgeBase, layout: str, name: str, width: int) -> str:

@@ -10,7 +10,7 @@ from expert.diagnosis import Diagnosis, Expert
 from expert.facts import Fact
 from expert.knowledge.base import WETNESS_KIND, Observable
 from expert.knowledge.model import Phase, Scale
-from expert.questions import Asked, Question, ranked
+from expert.questions import Asked, Question, askable, ranked
 from expert.trace import Trace
 
 STANDS_OUT = "one explanation stands out"
@@ -27,12 +27,8 @@ class Next:
 
 
 def stands_out(belief: Belief, scale: Scale) -> bool:
-    """Is every source of the most probable set nearly sure, and every other one nearly ruled out?"""
-    best, _ = belief.best
-    return all(
-        chance >= scale.stands_out if source in best else chance <= scale.ruled_out
-        for source, chance in belief.marginals.items()
-    )
+    """Is one set of sources, as a whole, probable enough to be the explanation?"""
+    return belief.best[1] >= scale.stands_out
 
 
 def stage_of(expert: Expert, facts: Iterable[Fact]) -> str:
@@ -81,7 +77,12 @@ def next_step(expert: Expert, now: Diagnosis, stage: str, closed: Asked, counts:
     for phase in expert.scale.phases:
         if stage not in phase.stages or counts.get(phase.phase, 0) >= phase.most or (clear and not phase.must):
             continue
+        if phase.must:
+            due = [o for o in asked_in(expert, phase) if askable(expert, now.trace, o, stage, closed)]
+            if due:  # in the order written; there is nothing to weigh in what must be asked
+                return Next(phase, Question(due[0], stage, 0.0, ()), "")
+            continue
         questions = ranked(expert, now, asked_in(expert, phase), stage, closed)
-        if questions and (phase.must or round(questions[0].rate, 9) >= phase.worth):
+        if questions and round(questions[0].rate, 9) >= phase.worth:
             return Next(phase, questions[0], "")
     return Next(None, None, STANDS_OUT if clear else NOTHING_WORTH)

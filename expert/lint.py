@@ -42,7 +42,7 @@ class _View:
     @cached_property
     def derived(self) -> frozenset[str]:
         """Findings that some rule derives."""
-        return frozenset().union(*(ruleset.derivable for ruleset in self.rulesets.values()))
+        return frozenset(f.finding for rules in self.rulesets.values() for rule in rules.rules for f in rule.derives)
 
     def at(self, kind: str, name: str, path: tuple[str | int, ...], what: str, allowed: str = "") -> Problem:
         """A problem of an entry, at the line of its part."""

@@ -48,9 +48,9 @@ def key_of(observable: Observable, stage: str) -> tuple[str, str]:
 
 
 def askable(expert: Expert, trace: Trace, observable: Observable, stage: str, closed: Asked) -> bool:
-    """May it be asked now: not yet answered (or waived, `closed`), in the right stage, all that it needs known."""
+    """May it be asked now: not yet known (or waived, `closed`), in the right stage, all that it needs known."""
     key = key_of(observable, stage)
-    if not observable.phase or key in closed or any((f.finding, f.stage) == key for f in trace.stated):
+    if not observable.phase or key in closed or key in trace.memory:
         return False
     if observable.only_stage and observable.only_stage != stage:
         return False

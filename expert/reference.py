@@ -16,11 +16,11 @@ from expert.trace import Trace, fires, remember
 def chain(ruleset: Ruleset, facts: Iterable[Fact]) -> Trace:
     """Fire rules until nothing new follows.
 
-    A finding the user has stated is never derived over: a rule that would conclude it fires, but its
-    conclusion about that finding is dropped.
+    A finding the user has stated (in that stage) is never derived over: a rule that would conclude it fires,
+    but its conclusion about that finding is dropped.
     """
     stated = frozenset(facts)
-    said = {fact.finding for fact in stated}
+    said = {(fact.finding, fact.stage) for fact in stated}
     known = set(stated)
     fired: set[int] = set()
     grown = True
@@ -28,7 +28,7 @@ def chain(ruleset: Ruleset, facts: Iterable[Fact]) -> Trace:
         memory = remember(known)
         new = [r for r in ruleset.rules if r.index not in fired and fires(r, memory)]
         fired |= {rule.index for rule in new}
-        known |= {fact for rule in new for fact in rule.derives if fact.finding not in said}
+        known |= {fact for rule in new for fact in rule.derives if (fact.finding, fact.stage) not in said}
         grown = bool(new)
     return Trace(ruleset, stated, frozenset(known), frozenset(fired))
 
@@ -37,15 +37,15 @@ def extend(trace: Trace, fact: Fact) -> Trace:
     """The trace after one more stated fact; equal to chaining all of them afresh.
 
     Chaining only ever adds, so the old firings stand and only rules that watch something new are tried.
-    The exception is a fact about a finding that rules can derive: stating it takes the derived values
+    The exception is a fact about a finding that rules have derived: stating it takes the derived values
     back, so everything is chained again.
     """
     ruleset = trace.ruleset
     if fact in trace.stated:
         return trace
-    if fact.finding in ruleset.derivable:
+    if any((f.finding, f.stage) == (fact.finding, fact.stage) for f in trace.derived):
         return chain(ruleset, trace.stated | {fact})
-    said = {f.finding for f in trace.stated} | {fact.finding}
+    said = {(f.finding, f.stage) for f in trace.stated} | {(fact.finding, fact.stage)}
     memory = dict(trace.memory)
     fired = set(trace.fired)
     known = set(trace.facts)
@@ -60,7 +60,7 @@ def extend(trace: Trace, fact: Fact) -> Trace:
         for rule in _woken(ruleset, key, fired):
             if fires(rule, memory):
                 fired.add(rule.index)
-                agenda.extend(f for f in rule.derives if f.finding not in said)
+                agenda.extend(f for f in rule.derives if (f.finding, f.stage) not in said)
     return Trace(ruleset, trace.stated | {fact}, frozenset(known), frozenset(fired))
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 
 from expert import bodymap
 from expert.conclusion import Conclusion, Reason
@@ -28,6 +28,10 @@ from expert.wording import (
 BAR = 24
 RANKED = 8
 OUTLOOKS = 6
+CLEAN_FIRST = (
+    "Clean everything, drive a short way and look again for the highest and foremost wet point before any part is "
+    "bought."
+)
 
 
 def question_text(
@@ -35,12 +39,12 @@ def question_text(
 ) -> str:
     """The question as a person sees it: what, when and how long, the words, the numbered answers."""
     when = f"{stage_name(machine, stage)}, " if observable.staged else ""
-    lines = [wrap(observable.ask, width), f"  ({when}about {_minutes(observable.minutes)})"]
+    lines = [wrap(observable.ask, width), wrap(f"({when}about {_minutes(observable.minutes)})", width, "  ")]
     if observable.kind == "number":
-        lines.append(f"  a number in {observable.unit}")
+        lines.append(wrap(f"a number in {observable.unit}", width, "  "))
     lines += [_numbered(at, value_words(machine, observable.id, v), width) for at, v in enumerate(choices, start=1)]
     if observable.kind == "zone":
-        lines.append(wrap("  or name another place in your own words", width))
+        lines.append(wrap("or name another place in your own words", width, "  "))
     return "\n".join(lines)
 
 
@@ -56,15 +60,17 @@ def _minutes(minutes: float) -> str:
 def ranking_text(machine: Machine, ranking: Iterable[tuple[str, float]], width: int = WIDTH, most: int = RANKED) -> str:
     """Sources by marginal, each with a bar; the chances of several leaks at once add up to more than one."""
     lines = []
+    longest = max(8, min(BAR, width - 52))
     for source, chance in list(ranking)[:most]:
-        bar = "#" * round(chance * BAR)
-        lines.append(wrap(source_name(machine, source), width, f"  {percent(chance):>8}  {bar:<{BAR}}  "))
+        bar = "#" * round(chance * longest)
+        lines.append(wrap(source_name(machine, source), width, f"  {percent(chance):>8}  {bar:<{longest}}  "))
     return "\n".join(lines)
 
 
-def facts_text(machine: Machine, facts: Sequence[Fact]) -> str:
-    """Every stated fact, one a line."""
-    return "\n".join(f"  {fact_words(machine, fact)}" for fact in facts) if facts else "  nothing yet"
+def facts_text(machine: Machine, facts: Sequence[Fact], width: int = WIDTH) -> str:
+    """Every stated fact, each on a line of its own."""
+    words = [fact_words(machine, fact) for fact in facts] or ["nothing yet"]
+    return "\n".join(wrap(one, width, "  ", "    ") for one in words)
 
 
 def map_text(machine: Machine, facts: Iterable[Fact], stage: str, marked: Sequence[str], width: int = WIDTH) -> str:
@@ -130,12 +136,19 @@ def _short(machine: Machine, observable: Observable, value: Scalar) -> str:
 
 
 def conclusion_text(
-    expert: Expert, now: Diagnosis, end: Conclusion, stage: str, why_stopped: str = "", width: int = WIDTH
+    expert: Expert,
+    now: Diagnosis,
+    end: Conclusion,
+    stage: str,
+    why_stopped: str = "",
+    width: int = WIDTH,
+    cautioned: Collection[str] = (),
 ) -> str:
-    """The whole conclusion, from the sources to what to do first."""
+    """The whole conclusion: sources, reasons, then cautions (those not yet read, `cautioned`), then what to do."""
     machine = expert.machine
     parts = [_headline(expert, end, why_stopped, width)]
-    parts.append("How likely each source is (several may leak at once):\n" + ranking_text(machine, end.ranking, width))
+    title = wrap("How likely each source is (several may leak at once):", width)
+    parts.append(f"{title}\n{ranking_text(machine, end.ranking, width)}")
     if end.reasons:
         parts.append("Why:\n" + "\n".join(reason_text(machine, r, width) for r in end.reasons))
     if end.against:
@@ -148,9 +161,15 @@ def conclusion_text(
             joined(source_name(machine, s) for s in machine.sources if s in cover) for cover in end.explanations[:4]
         ]
         parts.append(wrap(f"The smallest sets that explain every wet place: {'; or '.join(names)}.", width))
+    warned = [name for name in end.cautions if name not in cautioned]
+    if warned:
+        parts.append(cautions_text(machine, warned, width))
+    if not end.looked:
+        parts.append(wrap(CLEAN_FIRST, width))
     if end.changers:
         parts.append(
-            "What would change its mind (not asked yet):\n"
+            wrap("What would change its mind (not asked yet):", width)
+            + "\n"
             + "\n".join(_changer(machine, q, width) for q in end.changers)
         )
     if not end.alone and end.contenders:
@@ -191,14 +210,14 @@ def _headline(expert: Expert, end: Conclusion, why_stopped: str, width: int) -> 
     if why_stopped:
         lines.append(wrap(f"({why_stopped})", width))
     if not end.looked:
-        lines.append(
-            wrap(
-                "This rests on what was seen before cleaning. Clean everything, drive a short way and look again "
-                "for the highest and foremost wet point before any part is bought.",
-                width,
-            )
-        )
+        lines.append(wrap("This rests on what was seen before cleaning; buy no part on the strength of it.", width))
     return "\n".join(lines)
+
+
+def cautions_text(machine: Machine, names: Iterable[str], width: int = WIDTH) -> str:
+    """Warnings in the order given, each marked at the edge."""
+    known = machine.base.cautions
+    return "\n".join(wrap(f"CAUTION: {known[name].text}", width, "! ", "! ") for name in names)
 
 
 def _leaders(end: Conclusion) -> list[tuple[str, float]]:

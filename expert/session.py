@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable
 from typing import Protocol
 
 from expert.case import Case, Message
 from expert.dialogue import Talk, event, step
 from expert.store import CaseFile, StoreError
+from expert.wording import wrap
 
 LONGEST_LINE = 10_000
 PROMPT = "> "
+# What terminals take as orders: CSI sequences, strings such as a window title, and two-character escapes.
+_ESCAPES = re.compile(r"(?:\x1b\[|\x9b)[0-?]*[ -/]*[@-~]|\x1b[\]PX^_].*?(?:\x07|\x1b\\|\x9c|$)|\x1b[ -/]*[0-~]")
 
 
 class Reader(Protocol):
@@ -25,8 +29,8 @@ class InputError(Exception):
 
 
 def clean(line: str) -> str:
-    """A typed line as it is understood, kept and shown again: control characters become spaces."""
-    return "".join(c if c.isprintable() else " " for c in line).strip()
+    """A typed line as it is understood, kept and shown again: escape sequences and control characters become spaces."""
+    return "".join(c if c.isprintable() else " " for c in _ESCAPES.sub(" ", line)).strip()
 
 
 def converse(
@@ -56,11 +60,8 @@ def converse(
             break
         line = clean(line)
         if len(line) > LONGEST_LINE:
-            show(
-                Message(
-                    "error", f"The line has {len(line)} characters; at most {LONGEST_LINE} are read. Say it in parts."
-                )
-            )
+            long = f"The line has {len(line)} characters; at most {LONGEST_LINE} are read. Say it in parts."
+            show(Message("error", wrap(long, talk.width)))
             all_well = False
             continue
         before = case

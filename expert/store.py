@@ -234,12 +234,14 @@ def _is_fact(fact: object) -> bool:
 def _check_event(record: Mapping[str, Any]) -> None:
     if not isinstance(record.get("said"), str):
         raise _BadLineError('the event\'s "said" is missing or not a text', _EVENT_ALLOWED)
-    facts = record.get("facts")
-    if not isinstance(facts, list | tuple):
-        raise _BadLineError('the event\'s "facts" are missing or not a list', _EVENT_ALLOWED)
-    for number, fact in enumerate(facts, 1):
-        if not _is_fact(fact):
-            raise _BadLineError(f"fact {number} of the event is not [finding, value, stage]", _EVENT_ALLOWED)
+    for name in ("facts", "taken-back"):
+        facts = record.get(name, [] if name == "taken-back" else None)
+        if not isinstance(facts, list | tuple):
+            raise _BadLineError(f'the event\'s "{name}" are missing or not a list', _EVENT_ALLOWED)
+        for number, fact in enumerate(facts, 1):
+            if not _is_fact(fact):
+                wrong = f'fact {number} of the event\'s "{name}" is not [finding, value, stage]'
+                raise _BadLineError(wrong, _EVENT_ALLOWED)
 
 
 # --- one file -------------------------------------------------------------------------------------

@@ -42,14 +42,21 @@ def shower(out: TextIO) -> Callable[[Message], None]:
 
 
 class PipeReader:
-    """Lines from a pipe, each echoed after the prompt so that the output reads as a conversation."""
+    """Lines from a pipe, each echoed after the prompt so that the output reads as a conversation.
+
+    A dumb terminal shows what is typed by itself; there the prompt comes before the line.
+    """
 
     def __init__(self, source: BinaryIO, out: TextIO) -> None:
         self._source, self._out = source, out
         self._number = 0
+        self._typed = source.isatty() and out.isatty()
 
     def read(self, case: Case) -> str | None:
         """The next line; None at the end; InputError for one that is not UTF-8."""
+        if self._typed:
+            self._out.write(PROMPT)
+            self._out.flush()
         raw = self._source.readline()
         if not raw:
             return None
@@ -58,7 +65,7 @@ class PipeReader:
             line = raw.decode("utf-8").rstrip("\r\n")
         except UnicodeDecodeError:
             raise InputError(f"Line {self._number} of the input is not UTF-8 text; it was passed over.") from None
-        self._out.write(f"{PROMPT}{clean(line)}\n\n")
+        self._out.write("\n" if self._typed else f"{PROMPT}{clean(line)}\n\n")
         return line
 
 
@@ -83,7 +90,7 @@ class TerminalReader:
         return completions(self._talk, self._case) if self._case else []
 
     def read(self, case: Case) -> str | None:
-        """The next line; None at Ctrl-D. Ctrl-C drops the line being typed, and on an empty line ends."""
+        """The next line; None at Ctrl-D. Ctrl-C drops the line being typed; on an empty line it says how to end."""
         self._case = case
         while True:
             try:

@@ -81,10 +81,10 @@ class Trace:
     def supports(self) -> Mapping[Fact, frozenset[Fact]]:
         """For each derived fact, the stated facts that it rests on, directly or through other derived facts."""
         grounds: dict[Fact, set[Fact]] = {fact: set() for fact in self.derived}
+        deriving = [rule for rule in map(self.ruleset.rules.__getitem__, sorted(self.fired)) if rule.derives]
         steps = [
             (fact, firing.matched)
-            for firing in self.firings
-            if firing.rule.derives
+            for firing in map(self._firing, deriving)
             for fact in firing.rule.derives
             if fact in grounds
         ]
@@ -92,7 +92,7 @@ class Trace:
         while grown:
             grown = False
             for fact, matched in steps:
-                below = {g for m in matched for g in (grounds[m] if m in grounds else (m,))}
+                below = {g for m in matched for g in grounds.get(m, {m})}
                 if not below <= grounds[fact]:
                     grounds[fact] |= below
                     grown = True

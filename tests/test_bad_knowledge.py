@@ -1,15 +1,20 @@
 """Malformed knowledge: every kind of error is reported with file, line, what is wrong and what is allowed.
 
-Most errors are files in bad_knowledge/. Such a file begins with a comment saying what is wrong with it, then has
+Most errors are files in bad_knowledge/, laid into a copy of tiny_rules/, a small sound folder. Such a file begins
+with a comment saying what is wrong with it, then has
 
     # expect: FILE:LINE: words | more words
 
-for each problem to be reported, no more and no fewer (LINE may be ?), and
+for each problem to be reported, no more and no fewer. A part after
 
     # file: PATH
 
-before each part that is laid into a copy of tiny_rules/, a small sound folder, under that path. Lines keep
-their numbers: the line to be reported is the line of the file in bad_knowledge/.
+becomes that file; its lines keep their numbers, so LINE is a line of the file in bad_knowledge/. A part after
+
+    # edit: PATH
+
+replaces lines (`#-`) of that file of tiny_rules/ by others (`#+`); LINE `+2` is the second `#+` of the whole case.
+LINE `?` is any line.
 """
 
 from __future__ import annotations
@@ -49,13 +54,25 @@ def folder(tmp_path: Path) -> Path:
     return shutil.copytree(TINY, tmp_path / "rules")
 
 
-def lay(folder: Path, case: str) -> None:
-    """Lay the parts of a case into the folder, each with its line numbers kept."""
+def lay(folder: Path, case: str) -> list[int]:
+    """Lay the parts of a case into the folder; returns the line at which each `#+` came to stand."""
+    added: list[int] = []
     lines = case.splitlines()
-    starts = [number for number, line in enumerate(lines) if line.startswith("# file: ")]
+    starts = [number for number, line in enumerate(lines) if line.startswith(("# file: ", "# edit: "))]
     for start, end in zip(starts, [*starts[1:], len(lines)], strict=True):
-        path = folder / lines[start].removeprefix("# file: ")
-        path.write_text("\n" * start + "\n".join(lines[start:end]) + "\n", encoding="utf-8")
+        path = folder / lines[start][len("# file: ") :]
+        if lines[start].startswith("# file: "):
+            path.write_text("\n" * start + "\n".join(lines[start:end]) + "\n", encoding="utf-8")
+            continue
+        part = lines[start + 1 : end]
+        old = "\n".join(line[2:] for line in part if line.startswith("#-"))
+        new = [line[2:] for line in part if line.startswith("#+")]
+        text = path.read_text(encoding="utf-8")
+        before, found, after = f"\n{text}".partition(f"\n{old}\n")
+        assert found, f"{path.name} has no lines\n{old}"
+        added += [before.count("\n") + 1 + number for number in range(len(new))]
+        path.write_text("\n".join([before, *new, after])[1:], encoding="utf-8")
+    return added
 
 
 def problems_of(folder: Path) -> list[Problem]:
@@ -90,16 +107,17 @@ def test_the_small_folder_is_sound(folder: Path, capsys: pytest.CaptureFixture[s
 @pytest.mark.parametrize("case", CASES, ids=lambda path: path.stem)
 def test_malformed_file(case: Path, folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     text = case.read_text(encoding="utf-8")
-    expected = re.findall(r"^# expect: ([^:]+):(\d+|\?): (.+)$", text, re.MULTILINE)
+    expected = re.findall(r"^# expect: ([^:]+):(\+?\d+|\?): (.+)$", text, re.MULTILINE)
     assert expected, "the case says what it expects"
-    lay(folder, text)
+    added = lay(folder, text)
 
     started = time.monotonic()
     found = problems_of(folder)
     assert time.monotonic() - started < AT_ONCE
 
     left = list(found)
-    for file, line, words in expected:
+    for file, place, words in expected:
+        line = str(added[int(place) - 1]) if place.startswith("+") else place
         fitting = [
             problem
             for problem in left
@@ -133,7 +151,7 @@ def test_every_kind_of_entry_and_every_suggestion_is_covered() -> None:
     """The cases speak of each kind of entry, so that a new kind cannot be forgotten here."""
     said = "\n".join(path.read_text(encoding="utf-8") for path in CASES)
     for folder_name, (key, _) in KINDS.items():
-        assert f"# file: {folder_name}" in said
+        assert re.search(rf"^# (file|edit): {folder_name}", said, re.MULTILINE)
         assert re.search(rf"# expect: .*\b{key} '", said), key
     assert len(CASES) > 150
 

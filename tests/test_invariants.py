@@ -65,7 +65,7 @@ def assert_same_belief(one: Diagnosis, other: Diagnosis) -> None:
 # --- the facts ---------------------------------------------------------------------------------------------
 
 
-@calm(50)
+@calm(30)
 @given(data=st.data())
 def test_the_order_of_facts_does_not_matter(expert: Expert, data: st.DataObject) -> None:
     facts = data.draw(facts_of(expert.ruleset, most=15))
@@ -74,7 +74,7 @@ def test_the_order_of_facts_does_not_matter(expert: Expert, data: st.DataObject)
     assert_same_belief(expert.diagnose(facts), expert.diagnose(reversed(facts)))
 
 
-@calm(40)
+@calm(25)
 @given(data=st.data())
 def test_stating_a_fact_twice_changes_nothing(expert: Expert, data: st.DataObject) -> None:
     facts = data.draw(facts_of(expert.ruleset))
@@ -87,7 +87,7 @@ def test_stating_a_fact_twice_changes_nothing(expert: Expert, data: st.DataObjec
         assert not expert.shift(now.trace, extend(now.trace, fact)).any()
 
 
-@calm(40)
+@calm(25)
 @given(data=st.data())
 def test_correcting_a_fact_equals_never_having_said_the_wrong_one(expert: Expert, data: st.DataObject) -> None:
     facts = data.draw(facts_of(expert.ruleset))
@@ -125,7 +125,7 @@ def number_of(case: Case, fact: Fact) -> str:
     return str(case.choices.index(str(fact.value)) + 1)
 
 
-@calm(25)
+@calm(12)
 @given(data=st.data())
 def test_an_answer_of_unknown_changes_nothing(talk: Talk, data: st.DataObject) -> None:
     case = data.draw(cases(talk))
@@ -139,7 +139,7 @@ def test_an_answer_of_unknown_changes_nothing(talk: Talk, data: st.DataObject) -
     assert_same_belief(talk.expert.diagnose(after.facts), talk.expert.diagnose(case.facts))
 
 
-@calm(25)
+@calm(12)
 @given(data=st.data())
 def test_taking_an_answer_back_equals_never_having_given_it(talk: Talk, data: st.DataObject) -> None:
     case = data.draw(cases(talk))
@@ -150,7 +150,7 @@ def test_taking_an_answer_back_equals_never_having_given_it(talk: Talk, data: st
     (fact,) = set(said.facts) - set(case.facts)
 
     back, _ = step(talk, said, "back")
-    assert back == case
+    assert dataclasses.replace(back, cautioned=case.cautioned) == case  # what was read is not unread
 
     if fact.finding not in {f.finding for f in case.facts}:
         gone, _ = step(talk, said, f"forget {fact.finding}")
@@ -161,7 +161,7 @@ def test_taking_an_answer_back_equals_never_having_given_it(talk: Talk, data: st
         assert again.facts == said.facts
 
 
-@calm(25)
+@calm(12)
 @given(data=st.data())
 def test_choosing_between_contradicting_answers_leaves_no_trace_of_the_other(talk: Talk, data: st.DataObject) -> None:
     expert = talk.expert
@@ -203,7 +203,7 @@ def test_of_three_contradicting_answers_one_is_left(talk: Talk, picks: tuple[str
     assert case.facts == (Fact("colour", right),)
 
 
-@calm(12)
+@calm(8)
 @given(data=st.data())
 def test_no_conversation_ends_with_two_values_where_one_is_allowed(talk: Talk, data: st.DataObject) -> None:
     answers = ["1", "2", "3", "unknown", "colour: red, brown", "the fluid is black", "cleaned and short drive"]
@@ -254,7 +254,7 @@ def test_probabilities_of_the_real_rules(expert: Expert, data: st.DataObject) ->
     assert_is_distribution(expert.diagnose(data.draw(facts_of(expert.ruleset, most=20))).belief)
 
 
-@calm(40)
+@calm(25)
 @given(data=st.data())
 def test_probabilities_of_any_rules(data: st.DataObject) -> None:
     expert = expert_of(data.draw(knowledge_bases()))
@@ -288,7 +288,7 @@ def by_hand(expert: Expert, facts: list[Fact]) -> dict[frozenset[str], float]:
     return {one: weight / total for one, weight in found.items()}
 
 
-@calm(40)
+@calm(25)
 @given(data=st.data())
 def test_the_posterior_agrees_with_its_definition(data: st.DataObject) -> None:
     expert = expert_of(data.draw(knowledge_bases()))
@@ -325,7 +325,7 @@ def assert_looks_ahead_rightly(expert: Expert, facts: list[Fact], stage: str, ob
     return asked
 
 
-@calm(8)
+@calm(5)
 @given(data=st.data())
 def test_looking_ahead_agrees_with_really_answering_the_real_questions(expert: Expert, data: st.DataObject) -> None:
     facts = data.draw(facts_of(expert.ruleset, most=12))
@@ -344,7 +344,7 @@ def test_looking_ahead_agrees_with_really_answering_on_any_rules(data: st.DataOb
     assert_looks_ahead_rightly(expert, facts, stage, expert.machine.observables.values())
 
 
-@calm(40)
+@calm(25)
 @given(data=st.data())
 def test_a_shift_is_the_difference_of_weighing_afresh(expert: Expert, data: st.DataObject) -> None:
     facts = data.draw(facts_of(expert.ruleset))
@@ -355,7 +355,7 @@ def test_a_shift_is_the_difference_of_weighing_afresh(expert: Expert, data: st.D
     assert np.allclose(expert.shift(after.trace, before.trace), -difference, rtol=0, atol=CLOSE)
 
 
-@calm(40)
+@calm(25)
 @given(data=st.data())
 def test_a_shift_between_any_two_runs_of_any_rules(data: st.DataObject) -> None:
     expert = expert_of(data.draw(knowledge_bases()))
@@ -447,7 +447,7 @@ def test_two_sights_that_no_one_source_explains_are_two_leaks() -> None:
 # --- evidence ----------------------------------------------------------------------------------------------
 
 
-@calm(40)
+@calm(25)
 @given(data=st.data())
 def test_a_rule_written_twice_under_two_names_counts_once(data: st.DataObject) -> None:
     kb = data.draw(knowledge_bases())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 
 import numpy as np
@@ -11,6 +12,7 @@ from hypothesis import strategies as st
 from strategies import base, calm, facts_of, finding, keys_of, knowledge_bases, machine_of, rule, source, zone
 
 from expert import reference
+from expert.belief import Belief
 from expert.diagnosis import Chain, Diagnosis, Expert
 from expert.facts import Fact
 from expert.inspection import (
@@ -24,7 +26,7 @@ from expert.inspection import (
     stands_out,
 )
 from expert.knowledge.base import KnowledgeBase
-from expert.knowledge.ground import GroundRule, Ruleset
+from expert.knowledge.ground import Ruleset
 from expert.knowledge.model import Finding, Rule
 from expert.questions import Question, askable, key_of, look_ahead, possible_answers, ranked
 
@@ -78,7 +80,7 @@ def assert_tells_nothing_unwatched(expert: Expert, question: Question) -> None:
         assert question.gain == 0
 
 
-@calm(12)
+@calm(8)
 @given(data=st.data())
 def test_the_real_questions_are_sound(expert: Expert, data: st.DataObject) -> None:
     now, stage, closed = data.draw(moments(expert))
@@ -88,7 +90,7 @@ def test_the_real_questions_are_sound(expert: Expert, data: st.DataObject) -> No
             assert_tells_nothing_unwatched(expert, question)
 
 
-@calm(40)
+@calm(30)
 @given(data=st.data())
 def test_the_questions_of_any_rules_are_sound(data: st.DataObject) -> None:
     expert = expert_of(data.draw(knowledge_bases()))
@@ -99,7 +101,7 @@ def test_the_questions_of_any_rules_are_sound(data: st.DataObject) -> None:
             assert_tells_nothing_unwatched(expert, question)
 
 
-@calm(40)
+@calm(30)
 @given(data=st.data())
 def test_the_gain_is_the_expected_change_of_belief(data: st.DataObject) -> None:
     """Computed anew, one set at a time, from what each answer would lead to."""
@@ -183,7 +185,7 @@ def test_a_number_is_tried_at_its_bands() -> None:
 # --- the order ---------------------------------------------------------------------------------------------
 
 
-@calm(12)
+@calm(8)
 @given(data=st.data())
 def test_the_order_is_the_same_however_the_questions_come(expert: Expert, data: st.DataObject) -> None:
     now, stage, closed = data.draw(moments(expert))
@@ -220,7 +222,7 @@ def test_the_most_told_a_minute_comes_first() -> None:
 @given(data=st.data())
 def test_only_what_may_be_asked_is_asked(expert: Expert, data: st.DataObject) -> None:
     now, stage, closed = data.draw(moments(expert))
-    answered = {(fact.finding, fact.stage) for fact in now.trace.stated}
+    known_keys = {(fact.finding, fact.stage) for fact in now.trace.facts}  # what rules concluded is known too
     for observable in expert.machine.observables.values():
         key = key_of(observable, stage)
         needed = True
@@ -228,7 +230,7 @@ def test_only_what_may_be_asked_is_asked(expert: Expert, data: st.DataObject) ->
             when = stage if expert.machine.observables[name].staged else ""
             known = {fact.value for fact in now.trace.facts if (fact.finding, fact.stage) == (name, when)}
             needed = needed and bool(known & set(values))
-        may = bool(observable.phase) and key not in answered and key not in closed and needed
+        may = bool(observable.phase) and key not in known_keys and key not in closed and needed
         may = may and observable.only_stage in ("", stage)
         assert askable(expert, now.trace, observable, stage, closed) == may
 
@@ -312,31 +314,19 @@ def test_the_next_step_asks_what_may_be_asked_or_stops_with_reason(expert: Exper
         assert askable(expert, now.trace, coming.question.observable, stage, closed)
 
 
-def test_a_clear_explanation_as_found_leads_to_the_cleaning_not_to_the_end(expert: Expert) -> None:
+@calm(20)
+@given(data=st.data())
+def test_a_clear_explanation_as_found_leads_to_the_cleaning_not_to_the_end(expert: Expert, data: st.DataObject) -> None:
     """What drips is rarely what leaks: however clear it looks, first it is cleaned, driven and looked at again."""
-    first = next(entry.stage for entry in expert.scale.stages if not entry.entered_by)
-    clear = 0
-    for culprit in expert.machine.sources:
-        facts: list[Fact] = []
-        for made in _speaking_for(expert, culprit):
-            said = {(fact.finding, fact.stage) for fact in facts}
-            new = [Fact(t.finding, min(t.values), t.stage) for t in made.branches[0] if t.values]
-            if all(f.stage in ("", first) and not _enters(expert, f.finding) for f in new):
-                facts += [fact for fact in new if (fact.finding, fact.stage) not in said]
-            now = expert.diagnose(facts)
-            if stands_out(now.belief, expert.scale):
-                clear += 1
-                coming = next_step(expert, now, first, frozenset(), {})
-                assert coming.question is not None
-                assert enters_stage(expert, coming.question.observable)
-                break
-    assert clear >= 5  # else the test would show nothing
-
-
-def _speaking_for(expert: Expert, culprit: str) -> list[GroundRule]:
-    """The rules for a source, those first that speak for few others."""
-    mine = [made for made in expert.ruleset.rules if culprit in {**made.explains, **made.favours}]
-    return sorted(mine, key=lambda made: (len({**made.explains, **made.favours}), made.index))
+    facts = [fact for fact in data.draw(facts_of(expert.ruleset)) if not _enters(expert, fact.finding)]
+    now = expert.diagnose(facts)
+    sure = np.zeros(len(expert.sets))
+    sure[data.draw(st.integers(0, len(sure) - 1))] = 50.0
+    now = dataclasses.replace(now, belief=Belief(expert.sets, sure))
+    assert stands_out(now.belief, expert.scale)
+    coming = next_step(expert, now, stage_of(expert, facts), frozenset(), {})
+    assert coming.question is not None
+    assert enters_stage(expert, coming.question.observable)
 
 
 def _enters(expert: Expert, name: str) -> bool:

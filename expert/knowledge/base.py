@@ -30,6 +30,7 @@ class Observable:
     `kind` is choice, number, zone (the value is a zone's id) or wetness (dry, damp, wet).
     `usual` gives each value's weight on a vehicle of which nothing else is known; it sums to one.
     `value_words` maps each value to the phrases that mean it; `words` are phrases that name the observable.
+    `trust` gives the exponent on what a value's evidence says, where that is not one.
     `phase` is "" where no question asks for it. `only_stage` is "" or the one stage in which it is asked.
     """
 
@@ -41,6 +42,7 @@ class Observable:
     value_means: Mapping[str, str]
     usual: Mapping[str, float]
     words: tuple[str, ...]
+    trust: Mapping[str, float]
     staged: bool
     many: bool
     phase: str
@@ -78,6 +80,7 @@ def _zone_observable(zone: Zone, scale: Scale) -> Observable:
         value_means={},
         usual=_shares(WETNESS, scale.wetness_usual),
         words=zone.words,
+        trust=scale.wetness_trust,
         staged=True,
         many=False,
         phase=next((p.phase for p in scale.phases if p.zones), ""),
@@ -112,6 +115,7 @@ def _finding_observable(finding: Finding, visible: tuple[Zone, ...]) -> Observab
         value_means=means,
         usual=_shares(values, weights) if values else {},
         words=finding.words,
+        trust={},
         staged=finding.staged,
         many=finding.many,
         phase=finding.phase or "",

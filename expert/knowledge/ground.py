@@ -29,6 +29,7 @@ SELECTORS = (
     "other sources",
 )
 EVERY = "every zone draining into "
+CANNOT_WET = ("every zone that ", " cannot wet")
 
 
 class NotHere(Exception):
@@ -181,7 +182,11 @@ def _ground_one(machine: Machine, rule: Rule, binding: Binding, stage: str, inde
     explains, favours, against = (
         _strengths(machine, rule, table, binding, trust) for table in (rule.explains, rule.favours, rule.speaks_against)
     )
-    derives = tuple(_derived(machine, name, value, binding, stage) for name, value in rule.derive.items())
+    derives = tuple(
+        _derived(machine, finding, value, binding, stage)
+        for name, value in rule.derive.items()
+        for finding in _derivable(machine, name, binding)
+    )
     made = GroundRule(
         index=index,
         rule=rule,
@@ -196,8 +201,8 @@ def _ground_one(machine: Machine, rule: Rule, binding: Binding, stage: str, inde
         against=against,
         excludes=tuple(s for s in _named(machine, rule, rule.excludes) if s in machine.sources),
     )
-    says = bool(rule.derive or rule.first_do or rule.caution or rule.advise)
-    if not (says or explains or favours or against or made.excludes):
+    says = bool(rule.first_do or rule.caution or rule.advise)
+    if not (derives or says or explains or favours or against or made.excludes):
         raise NotHere
     return made
 
@@ -269,6 +274,20 @@ def _findings(machine: Machine, key: str, binding: Binding) -> tuple[str, ...]:
     return (binding.get(key, key),)
 
 
+def _derivable(machine: Machine, key: str, binding: Binding) -> tuple[str, ...]:
+    """The findings that a key under `derive` stands for; none where it speaks of zones and there are none."""
+    if key.startswith(CANNOT_WET[0]) and key.endswith(CANNOT_WET[1]):
+        name = key.removeprefix(CANNOT_WET[0]).removesuffix(CANNOT_WET[1])
+        zone = binding.get(name, name)
+        if zone not in machine.base.zones:
+            raise BadCondition(f"{key!r} names no zone", advice(zone, [*binding, *machine.base.zones]))
+        return tuple(z for z, entry in machine.zones.items() if entry.visible and z not in machine.reach[zone])
+    try:
+        return _findings(machine, key, binding)
+    except NotHere:
+        return ()
+
+
 def _test(machine: Machine, finding: str, wanted: str | list[str], binding: Binding, stage: str, negated: bool) -> Test:
     observable = machine.observables.get(finding)
     if observable is None:
@@ -282,7 +301,7 @@ def _test(machine: Machine, finding: str, wanted: str | list[str], binding: Bind
     words = [wanted] if isinstance(wanted, str) else wanted
     if observable.kind == "zone":
         words = [binding.get(word, word) for word in words]
-        unknown = [w for w in words if w not in machine.base.zones]
+        unknown = [w for w in words if w not in machine.base.zones or not machine.base.zones[w].visible]
         if not unknown and not set(words) & set(observable.values):
             raise NotHere
         words = unknown or [w for w in words if w in observable.values]

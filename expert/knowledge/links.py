@@ -367,7 +367,7 @@ def _too_large(rule: Rule) -> tuple[PathInEntry, str, str] | None:
 def rule_words(rule: Rule) -> frozenset[str]:
     """Every name in a rule that could be an id, those inside selectors too."""
     words = set(_words(rule.model_dump(include=_NAMING, mode="json")))
-    return frozenset(words | {word.rsplit(" ", 1)[-1] for word in words})
+    return frozenset(words | {part for word in words for part in word.split()})
 
 
 _NAMING = {"layouts", "for_each", "when", "explains", "favours", "speaks_against", "excludes", "derive"}

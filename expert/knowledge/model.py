@@ -262,14 +262,16 @@ class Scale(Entry):
     phases: tuple[Phase, ...]
     access: tuple[Access, ...]
     stands_out: Annotated[float, Field(gt=0.5, lt=1)]
-    ruled_out: Annotated[float, Field(gt=0, lt=0.5)]
     wetness_words: dict[str, Words]
     wetness_usual: dict[str, float]
+    wetness_trust: dict[str, Annotated[float, Field(ge=0, le=1)]]
     unknown_words: Words
 
     @model_validator(mode="after")
     def _wetness_is_complete(self) -> Scale:
-        for table in (self.wetness_words, self.wetness_usual):
+        for table in (self.wetness_words, self.wetness_usual, self.wetness_trust):
             if set(table) != set(WETNESS):
-                raise ValueError(f"wetness-words and wetness-usual need exactly the keys {', '.join(WETNESS)}")
+                raise ValueError(
+                    f"wetness-words, wetness-usual and wetness-trust need exactly the keys {', '.join(WETNESS)}"
+                )
         return self

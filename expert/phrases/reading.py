@@ -49,11 +49,16 @@ def _sentences(found: Sequence[Token]) -> Iterator[list[Token]]:
         yield sentence
 
 
-def _pieces(text: str, found: Sequence[Token], read: Sequence[Item], used: set[int]) -> Iterator[str]:
-    """The stretches of a sentence that hold a content word and were not used, without small words at the ends."""
+def _pieces(
+    text: str, found: Sequence[Token], read: Sequence[Item], used: set[int]
+) -> Iterator[tuple[str, tuple[Item, ...]]]:
+    """The stretches of a sentence that hold a content word and were not used, without small words at the ends.
+
+    Each comes with its items.
+    """
     held: list[Item] = []
 
-    def piece() -> Iterator[str]:
+    def piece() -> Iterator[tuple[str, tuple[Item, ...]]]:
         core = list(held)
         held.clear()
         while core and core[0].kind in ("filler", "and", "but", "yes"):
@@ -61,7 +66,7 @@ def _pieces(text: str, found: Sequence[Token], read: Sequence[Item], used: set[i
         while core and core[-1].kind in ("filler", "and", "but", "yes", "at", "from"):
             core.pop()
         if any(item.kind in ("phrase", "number", "left") for item in core):
-            yield text[found[core[0].start].start : found[core[-1].end - 1].end]
+            yield text[found[core[0].start].start : found[core[-1].end - 1].end], tuple(core)
 
     for item in read:
         if item.start in used or item.kind in ("comma", "question"):
@@ -69,6 +74,12 @@ def _pieces(text: str, found: Sequence[Token], read: Sequence[Item], used: set[i
         else:
             held.append(item)
     yield from piece()
+
+
+def _values_of_named(lexicon: Lexicon, piece: Sequence[Item]) -> tuple[str, ...]:
+    """What may be said of the finding that a piece names, where that is a matter of choice."""
+    named = [lexicon.observables[s.about] for item in piece for s in item.senses if s.kind == "name"]
+    return next((finding.values for finding in named if finding.kind == "choice"), ())
 
 
 def _contradictions(lexicon: Lexicon, facts: Sequence[Fact]) -> tuple[tuple[Fact, Fact], ...]:
@@ -112,14 +123,20 @@ def understand(lexicon: Lexicon, text: str, stage: str, pending: Observable | No
     doubtful = {(f.finding, f.stage) for pair in contradictions for f in pair}
     # The name of anything stated has done its work, wherever it stands.
     known = {fact.finding for fact in facts} | set(said.unknown)
-    left: list[str] = []
+    left: dict[str, tuple[Item, ...]] = {}
     for sentence, read, used in read_sentences:
         used |= {item.start for item in read if any(s.kind == "name" and s.about in known for s in item.senses)}
-        left += _pieces(text, sentence, read, used)
-    if pending and not (left or facts or said.unknown or said.problems) and any(t.kind == "word" for t in typed):
-        left = [" ".join(text.split())]
-    not_understood = tuple(dict.fromkeys(left))
+        left.update(_pieces(text, sentence, read, used))
+    staged = any(item.has("stage") for _, read, _ in read_sentences for item in read)
+    if (
+        pending
+        and not (left or facts or said.unknown or said.problems or staged)
+        and any(t.kind == "word" for t in typed)
+    ):
+        left = {" ".join(text.split()): ()}
+    not_understood = tuple(left)
     close = nearest(lexicon, not_understood)
+    close.update({piece: values for piece in left if (values := _values_of_named(lexicon, left[piece]))})
     close.update({piece: said.either[piece] for piece in not_understood if piece in said.either})
     return Reading(
         facts=tuple(f for f in facts if (f.finding, f.stage) not in doubtful),

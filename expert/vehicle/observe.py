@@ -115,12 +115,17 @@ def _number_a_leak(look: Look) -> Reading:
 
 def _place(look: Look) -> Reading:
     terrain, entry = look.vehicle.world.terrain, look.entry
-    if entry.place == "where the trail begins":
-        at, others = _trail_head(look)
-    else:
-        at, others = _first_seen(look), ()
-    if at is None:
-        return None
+    if entry.place == "where the other trails begin":
+        first, _ = _trail_head(look)
+        named = [_named(look, head, ()) for head in _trails(look)[1] if head != first]
+        return tuple(sorted({zone for zone in named if zone is not None})) or None
+    at, others = _trail_head(look) if entry.place == "where the trail begins" else (_first_seen(look), ())
+    return None if at is None else _named(look, at, others)
+
+
+def _named(look: Look, at: int, others: tuple[int, ...]) -> str | None:
+    """The zone that a person names who means the zone `at`: it, the next one down, or one beside it."""
+    terrain, entry = look.vehicle.world.terrain, look.entry
     draw = look.eyes.random()
     if draw < entry.right:
         return terrain.names[at]

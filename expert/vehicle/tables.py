@@ -151,7 +151,7 @@ class Observation(Entry):
     several: Text | None = None
     spots: dict[Text, Ids] = Field(default={})
     ways: dict[Text, Text] = Field(default={})
-    place: Literal["where the trail begins", "where it is first seen"] | None = None
+    place: Literal["where the trail begins", "where the other trails begin", "where it is first seen"] | None = None
     right: Chance = 1
     beside: Chance = 0
     below: Chance = 0
