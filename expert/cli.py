@@ -183,10 +183,13 @@ def _resume(options: argparse.Namespace, name: str) -> int:
         case, messages = begin(talk)
         for recorded in saved.events:
             case, messages, _ = follow(talk, case, recorded)
-        if any(message.kind == "bye" for message in messages):
+        # After `why` or `quit`, say, what is waiting is shown; a question or conclusion is shown as it was.
+        if not any(message.kind == "question" for message in messages) and (
+            case.asked or case.conflicts or any(message.kind == "bye" for message in messages)
+        ):
             messages = waiting(talk, case)
         note = f"Going on with case {saved.header['case']}: {len(saved.events)} inputs, {len(case.facts)} facts."
-        return _chat(talk, case, (Message("info", note), *messages), keep)
+        return _chat(talk, case, (Message("info", wrap(note, talk.width)), *messages), keep)
 
 
 def _tell_torn(saved: Saved) -> None:

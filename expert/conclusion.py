@@ -163,7 +163,7 @@ def _changers(expert: Expert, now: Diagnosis, stage: str, closed: Asked) -> tupl
 def _not_looked(expert: Expert, now: Diagnosis, sources: tuple[str, ...]) -> tuple[str, ...]:
     """Zones that could have fed what the conclusion blames and were not looked at in the stage that counts."""
     machine, stage = expert.machine, most_trusted(expert.scale)
-    seen = {fact.finding for fact in now.trace.stated if fact.stage == stage}
+    seen = {fact.finding for fact in now.trace.facts if fact.stage == stage}
     blamed = {zone for source in sources for zone in machine.first_seen[source]}
     feeding = {zone for zone in machine.zones if any(b in machine.reach[zone] for b in blamed)}
     return tuple(z for z, entry in machine.zones.items() if z in feeding and entry.visible and z not in seen)

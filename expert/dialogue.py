@@ -336,9 +336,7 @@ def _cautions(talk: Talk, case: Case, names: Iterable[str]) -> list[Message]:
     return [Message("caution", report.cautions_text(talk.expert.machine, [name], talk.width)) for name in wanted]
 
 
-def _ask(
-    talk: Talk, case: Case, now: Diagnosis, coming: Next, question: Question, said: Sequence[Message]
-) -> Turn:
+def _ask(talk: Talk, case: Case, now: Diagnosis, coming: Next, question: Question, said: Sequence[Message]) -> Turn:
     observable, phase = question.observable, coming.phase
     key = key_of(observable, question.stage)
     messages = [*said, *_cautions(talk, case, observable.cautions)]
@@ -386,7 +384,8 @@ def _leave_open(talk: Talk, case: Case) -> Turn:
     if case.asked is None:
         return case, (Message("info", "No question is waiting."),)
     after = replace(case, closed=case.closed | {case.asked}, before=case)
-    return _go_on(talk, after, [Message("note", "Left open; it counts neither for nor against anything.")])
+    note = wrap("Left open; it counts neither for nor against anything.", talk.width)
+    return _go_on(talk, after, [Message("note", note)])
 
 
 def _hint(talk: Talk, case: Case) -> str:

@@ -57,16 +57,16 @@ def patterns(trace: Trace) -> tuple[Pattern, ...]:
 def changed(before: Trace, after: Trace) -> tuple[tuple[Pattern, ...], tuple[Pattern, ...]]:
     """The patterns that differ between a trace and one with more facts: (as they were, as they are)."""
     rules = after.ruleset.rules
-    new_rules = [rules[index] for index in before.fired ^ after.fired]
-    derived = {(fact.finding, fact.stage) for fact in before.derived}
-    if before.derived != after.derived or any(rule.derives or rule.observed[:2] in derived for rule in new_rules):
-        old, new = _pooled(before), _pooled(after)  # a derived fact may silence patterns anywhere
-    else:
-        touched = {rule.observed for rule in new_rules if _speaks(rule)}
-        if not touched:
-            return (), ()
-        silent = _silenced(before)
-        old, new = _heard(before, silent, touched), _heard(after, silent, touched)
+    # A pattern follows from the rules that fired, the values that hold (their trust) and what is silenced; a rule that
+    # had fired already may now do so by another alternative, and so change both.
+    seen = {(fact.finding, fact.stage) for fact in before.facts ^ after.facts}
+    touched = {rules[index].observed for index in before.fired ^ after.fired}
+    touched |= {rules[index].observed for index in after.fired if rules[index].observed[:2] in seen}
+    was, now = _silenced(before), _silenced(after)
+    touched |= {key for key in was.keys() | now.keys() if was.get(key) != now.get(key)}
+    if not touched:
+        return (), ()
+    old, new = _heard(before, was, touched), _heard(after, now, touched)
     differs = [key for key in dict.fromkeys([*old, *new]) if old.get(key) != new.get(key)]
     return tuple(old[k] for k in differs if k in old), tuple(new[k] for k in differs if k in new)
 
@@ -123,10 +123,6 @@ def _is_about(observed: Observed, fact: Fact) -> bool:
 def excluded(trace: Trace) -> frozenset[str]:
     """Sources that fired rules exclude on this vehicle."""
     return frozenset(s for index in trace.fired for s in trace.ruleset.rules[index].excludes)
-
-
-def _speaks(rule: GroundRule) -> bool:
-    return bool(rule.explains or rule.favours or rule.against or rule.excludes)
 
 
 def _trust(trace: Trace, observed: Observed) -> float:

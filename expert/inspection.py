@@ -14,6 +14,7 @@ from expert.questions import Asked, Question, askable, ranked
 from expert.trace import Trace
 
 STANDS_OUT = "one explanation stands out"
+PUT_OFF = "cleaning everything and a short drive come next; say so when it is done, or `forget` it to go on without"
 NOTHING_WORTH = "no further question is worth its minutes"
 
 
@@ -77,6 +78,8 @@ def next_step(expert: Expert, now: Diagnosis, stage: str, closed: Asked, counts:
     for phase in expert.scale.phases:
         if stage not in phase.stages or counts.get(phase.phase, 0) >= phase.most or (clear and not phase.must):
             continue
+        if phase.must and _put_off(expert, now.trace, phase):
+            return Next(phase, None, PUT_OFF)
         if phase.must:
             due = [o for o in asked_in(expert, phase) if askable(expert, now.trace, o, stage, closed)]
             if due:  # in the order written; there is nothing to weigh in what must be asked
@@ -86,3 +89,14 @@ def next_step(expert: Expert, now: Diagnosis, stage: str, closed: Asked, counts:
         if questions and round(questions[0].rate, 9) >= phase.worth:
             return Next(phase, questions[0], "")
     return Next(None, None, STANDS_OUT if clear else NOTHING_WORTH)
+
+
+def _put_off(expert: Expert, trace: Trace, phase: Phase) -> bool:
+    """Was the step that this phase asks for answered, but with a value that enters no stage: not done yet?"""
+    entering = {item for stage in expert.scale.stages for item in stage.entered_by.items()}
+    return any(
+        (observable.id, value) not in entering
+        for observable in asked_in(expert, phase)
+        if enters_stage(expert, observable)
+        for value in trace.memory.get((observable.id, ""), ())
+    )

@@ -206,6 +206,8 @@ def _headline(expert: Expert, end: Conclusion, why_stopped: str, width: int) -> 
     else:
         names = joined(f"{source_name(machine, s)} ({percent(marginals[s])})" for s, _ in _leaders(end))
         head = f"NO SINGLE EXPLANATION STANDS OUT. Likeliest: {names}."
+        if len(_leaders(end)) == 1:
+            head += " What else may leak beside it is not settled."
     lines = [wrap(head, width)]
     if why_stopped:
         lines.append(wrap(f"({why_stopped})", width))

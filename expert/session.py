@@ -53,7 +53,7 @@ def converse(
         try:
             line = reader.read(case)
         except InputError as error:
-            show(Message("error", str(error)))
+            show(Message("error", wrap(str(error), talk.width)))
             all_well = False
             continue
         if line is None:
@@ -68,19 +68,20 @@ def converse(
         case, turn = step(talk, case, line)
         unsaved.append(event(before, case, line))
         all_well &= not any(message.kind == "error" for message in turn)
-        _keep(keep, unsaved, show)
+        _keep(keep, unsaved, show, talk.width)
         for message in turn:
             show(message)
         if any(message.kind == "bye" for message in turn):
             break
-    _keep(keep, unsaved, show)
+    _keep(keep, unsaved, show, talk.width)
     return all_well and not unsaved
 
 
-def _keep(keep: CaseFile, unsaved: list[dict[str, object]], show: Callable[[Message], None]) -> None:
+def _keep(keep: CaseFile, unsaved: list[dict[str, object]], show: Callable[[Message], None], width: int) -> None:
     try:
         while unsaved:
             keep.append(unsaved[0])
             unsaved.pop(0)
     except StoreError as error:
-        show(Message("error", f"NOT SAVED ({len(unsaved)} so far, will be tried again with the next answer): {error}"))
+        told = f"NOT SAVED ({len(unsaved)} so far, will be tried again with the next answer): {error}"
+        show(Message("error", wrap(told, width)))

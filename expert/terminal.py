@@ -10,7 +10,7 @@ from expert.case import Case, Message
 from expert.commands import COMMANDS
 from expert.dialogue import Talk
 from expert.session import PROMPT, InputError, clean
-from expert.wording import WIDTH
+from expert.wording import WIDTH, wrap
 
 NARROWEST, WIDEST = 40, 100
 
@@ -99,7 +99,7 @@ class TerminalReader:
                 return None
             except KeyboardInterrupt:
                 if not self._session.default_buffer.text:
-                    print("(Ctrl-D or `quit` ends; everything answered is saved.)")
+                    print(wrap("(Ctrl-D or `quit` ends; everything answered is saved.)", self._talk.width))
                 continue
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from expert.chaining import chainer
 from expert.dialogue import Talk
@@ -12,6 +13,13 @@ from expert.diagnosis import Expert
 from expert.knowledge.base import KnowledgeBase, Machine
 from expert.knowledge.load import load, packaged_rules
 from expert.phrases import Lexicon
+
+
+# The same examples in every run, so that a red run is a fault and not a matter of luck;
+# `pytest --hypothesis-profile=search` looks for new ones.
+settings.register_profile("same", derandomize=True, deadline=None)
+settings.register_profile("search", deadline=None, max_examples=2000)
+settings.load_profile("same")
 
 
 @pytest.fixture(scope="session")

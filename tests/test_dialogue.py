@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import random
 import re
@@ -683,7 +684,7 @@ lines = st.one_of(
 @calm(30)
 @given(said=st.lists(lines, min_size=1, max_size=9))
 def test_no_input_breaks_it_or_loses_a_fact(talk: Talk, said: list[str]) -> None:
-    expert = talk.expert
+    expert, talk = talk.expert, dataclasses.replace(talk, width=40)
     case, _ = begin(talk)
     for line in said:
         before = case

@@ -364,6 +364,69 @@ def test_a_shift_between_any_two_runs_of_any_rules(data: st.DataObject) -> None:
     assert np.allclose(expert.shift(before.trace, after.trace), difference, rtol=0, atol=CLOSE)
 
 
+def chained(*more: Rule) -> Expert:
+    """Two places and a smell, by which a rule concludes the fluid; the rules given speak of the sources."""
+    leads = rule("leads", {"all": [{"smell": "sweet"}]}, derive={"fluid": "coolant"})
+    findings = [
+        finding("smell", ["sweet", "none"]),
+        finding("fluid", ["coolant", "oil"], phase=None, ask=None),
+        finding("vane", ["up", "down"]),
+    ]
+    sources = [source("seal", "low"), source("plug", "top")]
+    return expert_of(base([zone("low"), zone("top")], sources, findings, [leads, *more]))
+
+
+SWEET, UP = Fact("smell", "sweet"), Fact("vane", "up")
+
+
+@pytest.mark.parametrize(
+    ("rules", "said", "new"),
+    [
+        # The new rule speaks of the concluded fluid: the smell it was concluded from falls silent.
+        (
+            [
+                rule("smelt", {"all": [{"smell": "sweet"}]}, explains={"seal": "strong"}),
+                rule("known", {"all": [{"fluid": "coolant"}, {"vane": "up"}]}, favours={"seal": "weak"}),
+            ],
+            [SWEET],
+            UP,
+        ),
+        # The new rule speaks of the smell, of which nothing was said before, and is silent from the start.
+        (
+            [
+                rule("known", {"all": [{"fluid": "coolant"}]}, favours={"seal": "weak"}),
+                rule("smelt", {"all": [{"smell": "sweet"}, {"vane": "up"}]}, favours={"seal": "strong"}),
+            ],
+            [SWEET],
+            UP,
+        ),
+        # The rule had fired on its other alternative; what is now seen is of less trust.
+        ([rule("either", {"any": [{"low": "damp"}, {"vane": "up"}]}, favours={"seal": "strong"})], [UP], None),
+        # The conclusion was drawn from the vane; now it rests on the place instead, which falls silent.
+        (
+            [
+                rule("either", {"any": [{"low": "wet"}, {"vane": "up"}]}, derive={"fluid": "oil"}, stage="washed"),
+                rule("known", {"all": [{"fluid": "oil"}]}, favours={"seal": "weak"}),
+                rule("seen", {"all": [{"low": ["wet", "damp"]}]}, favours={"seal": "strong"}),
+            ],
+            [UP],
+            Fact("low", "wet", "washed"),
+        ),
+    ],
+)
+def test_a_shift_knows_what_falls_silent(rules: list[Rule], said: list[Fact], new: Fact | None) -> None:
+    expert = chained(*rules)
+    new = new or Fact("low", "damp", "washed")
+    before, after = expert.diagnose(said), expert.diagnose([*said, new])
+    difference = after.belief.log_weight - before.belief.log_weight
+    assert np.allclose(expert.shift(before.trace, after.trace), difference, rtol=0, atol=CLOSE)
+    assert np.allclose(expert.shift(after.trace, before.trace), -difference, rtol=0, atol=CLOSE)
+    observable = expert.machine.observables[new.finding]
+    outlooks = look_ahead(expert, before, observable, "washed").outlooks
+    (mine,) = (outlook for outlook in outlooks if outlook.fact == new)
+    assert_up_to_a_constant(mine.belief.log_weight, after.belief.log_weight)
+
+
 # --- more sources at once ----------------------------------------------------------------------------------
 
 
@@ -487,6 +550,25 @@ def two_rules(general: dict[str, str], special: dict[str, str], swapped: bool = 
     sources = [source(name, "low") for name in ("seal", "gasket", "plug")]
     colour = finding("colour", ["red", "black"])
     return expert_of(base([zone("low")], sources, [colour], rules[::-1] if swapped else rules))
+
+
+def test_what_a_conclusion_says_takes_the_place_of_what_it_rests_on() -> None:
+    """One smell is one observation, however it comes to speak of a source; of others it goes on speaking."""
+    smelt = rule("smelt", {"all": [{"smell": "sweet"}]}, explains={"seal": "strong", "plug": "weak"})
+    known = rule("known", {"all": [{"fluid": "coolant"}]}, explains={"seal": "moderate"})
+    expert = chained(smelt, known)
+    concluded = expert.diagnose([SWEET]).patterns
+    assert {(p.finding, o.source, o.ratio) for p in concluded for o in p.opinions} == {
+        ("fluid", "seal", 7.0),
+        ("smell", "plug", 3.0),
+    }
+    # Stated outright the fluid is an observation of its own, beside the smell.
+    stated = expert.diagnose([SWEET, Fact("fluid", "coolant")]).patterns
+    assert {(p.finding, o.source, o.ratio) for p in stated for o in p.opinions} == {
+        ("fluid", "seal", 7.0),
+        ("smell", "seal", 20.0),
+        ("smell", "plug", 3.0),
+    }
 
 
 @pytest.mark.parametrize("swapped", [False, True])

@@ -169,7 +169,9 @@ def test_killed_at_any_instant_it_goes_on_from_the_last_answer(run: Run, tmp_pat
         assert resumed.code == 0
         going_on, _, rest = resumed.out.partition("\n\n")
         assert going_on.startswith(f"Going on with case {name}: {len(kept)} inputs")
-        assert rest.strip() == undisturbed[len(kept)]
+        asked = [block for block in undisturbed[: len(kept) + 1] if "(about" in block or "Which is right?" in block][-1]
+        assert rest.strip() == asked if asked == undisturbed[len(kept)] else asked.endswith(rest.strip())
+        assert "(about" in rest or "Which is right?" in rest
         if number % 5 == 0:
             finished = run("ask", "--case-dir", str(tmp_path), "--resume", name, stdin="\n".join(LINES[len(kept) :]))
             assert blocks(finished.out)[1:] == undisturbed[len(kept) + 1 :]
@@ -259,6 +261,9 @@ def test_after_quit_the_question_waits_again(run: Run, tmp_path: Path) -> None:
         (["unknown", "quit"], "(about"),
         (["pan wet", "pan dry", "quit"], "Which is right?"),
         (["conclude", "quit"], "(about"),
+        (["conclude"], "(about"),
+        (["so far"], "(about"),
+        (["pan wet", "pan dry", "help"], "Which is right?"),
     ):
         name = "-".join(lines).replace(" ", "")
         run("ask", "--case-dir", str(tmp_path), "--case", name, stdin="\n".join(lines))

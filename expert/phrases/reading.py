@@ -93,6 +93,20 @@ def _contradictions(lexicon: Lexicon, facts: Sequence[Fact]) -> tuple[tuple[Fact
     return tuple(pairs)
 
 
+def _restaged(
+    lexicon: Lexicon, said: Statement, stage: str, read: Sequence[tuple[list[Token], list[Item], set[int]]]
+) -> list[Fact]:
+    """The facts, moved to the stage that the text names only at its end: "the hole is wet, cleaned and drove 5 miles".
+
+    They stay where they are if anything was said to be seen in that stage already, or if the text itself
+    names the stage they were seen in.
+    """
+    named = {s.about for _, items_read, _ in read for item in items_read for s in item.senses if s.kind == "stage"}
+    if said.stage == stage or stage in named or any(fact.stage == said.stage for fact in said.facts):
+        return said.facts
+    return [fact._replace(stage=said.stage) if fact.stage == stage else fact for fact in said.facts]
+
+
 def understand(lexicon: Lexicon, text: str, stage: str, pending: Observable | None = None) -> Reading:
     """What `text` states, seen in `stage` until the text itself names another; `pending` is the question just asked.
 
@@ -118,7 +132,7 @@ def understand(lexicon: Lexicon, text: str, stage: str, pending: Observable | No
             used |= state(lexicon, part, said, pending, sentence, text)
         read_sentences.append((sentence, read, used))
 
-    facts = tuple(dict.fromkeys(said.facts))
+    facts = tuple(dict.fromkeys(_restaged(lexicon, said, stage, read_sentences)))
     contradictions = _contradictions(lexicon, facts)
     doubtful = {(f.finding, f.stage) for pair in contradictions for f in pair}
     # The name of anything stated has done its work, wherever it stands.
