@@ -393,7 +393,7 @@ def _hint(talk: Talk, case: Case) -> str:
     if asked is None:
         return "Say what you see in a few words, or `help`, or `quit`."
     if asked.kind == "number":
-        return f"Answer with a number in {asked.unit}, or `unknown`, or `help`."
+        return f"Answer with a number (in: {asked.unit}), or `unknown`, or `help`."
     if asked.kind == "zone":
         return "Answer with a number, or name a place, or `unknown`, or `help`."
     return f"Answer {joined(case.choices, 'or')} (or the number), or `unknown`, or `help`."

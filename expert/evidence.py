@@ -117,7 +117,7 @@ def _about(
 
 def _is_about(observed: Observed, fact: Fact) -> bool:
     finding, stage, values = observed
-    return (finding, stage) == (fact.finding, fact.stage) and (not values or fact.value in values.split(" or "))
+    return (finding, stage) == (fact.finding, fact.stage) and (not values or fact.value in values.split("\n"))
 
 
 def excluded(trace: Trace) -> frozenset[str]:

@@ -41,7 +41,7 @@ def question_text(
     when = f"{stage_name(machine, stage)}, " if observable.staged else ""
     lines = [wrap(observable.ask, width), wrap(f"({when}about {_minutes(observable.minutes)})", width, "  ")]
     if observable.kind == "number":
-        lines.append(wrap(f"a number in {observable.unit}", width, "  "))
+        lines.append(wrap(f"a number, in: {observable.unit}", width, "  "))
     lines += [_numbered(at, value_words(machine, observable.id, v), width) for at, v in enumerate(choices, start=1)]
     if observable.kind == "zone":
         lines.append(wrap("or name another place in your own words", width, "  "))

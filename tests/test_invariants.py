@@ -571,6 +571,19 @@ def test_what_a_conclusion_says_takes_the_place_of_what_it_rests_on() -> None:
     }
 
 
+@pytest.mark.parametrize("work", ["pan", "cooler or radiator", "a, b"])
+def test_a_conclusion_silences_one_of_several_values_whatever_its_name(work: str) -> None:
+    findings = [finding("work", [work, "none"], many=True), finding("fluid", ["oil", "water"], phase=None, ask=None)]
+    rules = [
+        rule("leads", {"all": [{"work": work}]}, derive={"fluid": "oil"}),
+        rule("worked", {"all": [{"work": work}]}, favours={"seal": "strong"}),
+        rule("known", {"all": [{"fluid": "oil"}]}, favours={"seal": "weak"}),
+    ]
+    expert = expert_of(base([zone("low")], [source("seal", "low")], findings, rules))
+    (pattern,) = expert.diagnose([Fact("work", work)]).patterns
+    assert (pattern.finding, [o.ratio for o in pattern.opinions]) == ("fluid", [3.0])
+
+
 @pytest.mark.parametrize("swapped", [False, True])
 @pytest.mark.parametrize("word", ["weak", "moderate", "strong"])
 def test_a_special_rule_overrides_a_general_one_for_the_sources_both_name(swapped: bool, word: str) -> None:

@@ -208,7 +208,7 @@ def _ground_one(machine: Machine, rule: Rule, binding: Binding, stage: str, inde
 
 
 def _observed_value(machine: Machine, first: Test) -> str:
-    return " or ".join(sorted(first.values)) if machine.observables[first.finding].many else ""
+    return "\n".join(sorted(first.values)) if machine.observables[first.finding].many else ""
 
 
 def _specificity(rule: Rule) -> float:
