@@ -8,12 +8,11 @@ import pytest
 from hypothesis import settings
 
 from expert.chaining import chainer
-from expert.dialogue import Talk
 from expert.diagnosis import Expert
+from expert.dialogue import Talk
 from expert.knowledge.base import KnowledgeBase, Machine
 from expert.knowledge.load import load, packaged_rules
 from expert.phrases import Lexicon
-
 
 # The same examples in every run, so that a red run is a fault and not a matter of luck;
 # `pytest --hypothesis-profile=search` looks for new ones.

@@ -17,8 +17,8 @@ sys.path.insert(0, str(ROOT))
 from expert import store  # noqa: E402
 from expert.case import Case  # noqa: E402
 from expert.chaining import chainer  # noqa: E402
-from expert.dialogue import Talk, begin  # noqa: E402
 from expert.diagnosis import Expert  # noqa: E402
+from expert.dialogue import Talk, begin  # noqa: E402
 from expert.knowledge.load import load, packaged_rules  # noqa: E402
 from expert.phrases import Lexicon  # noqa: E402
 from expert.session import converse  # noqa: E402

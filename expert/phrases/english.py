@@ -29,9 +29,7 @@ UNKNOWN_PHRASES = (
     "didn't check", "didn't look", "never checked", "never looked", "not checked", "can't get to", "cannot get to",
     "can't reach", "cannot reach", "no way to tell", "pass", "skip",
 )  # fmt: skip
-CONJUNCTIONS = _stems(
-    "and but with while whereas although though however plus or so because also except"
-)
+CONJUNCTIONS = _stems("and but with while whereas although though however plus or so because also except")
 # After these a place is where the fluid is ("coming from the vent"); the weak ones may mean other things too.
 STRONG_PREPOSITIONS = _stems("from out")
 WEAK_PREPOSITIONS = _stems("at around round on by in")

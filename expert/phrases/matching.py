@@ -113,10 +113,7 @@ def _shared_ending(lexicon: Lexicon, found: Sequence[Token], i: int) -> list[_Sp
             senses = [_zones(lexicon, key) for key in keys]
             if all(senses):
                 ends = [head + 1 for head in heads[:-1]] + [rest[length - 1] + 1]
-                return [
-                    _Span(10, Item("phrase", *place))
-                    for place in zip(heads, ends, keys, senses, strict=True)
-                ]
+                return [_Span(10, Item("phrase", *place)) for place in zip(heads, ends, keys, senses, strict=True)]
     return []
 
 
@@ -211,9 +208,7 @@ def items(lexicon: Lexicon, found: Sequence[Token], text: str, also: frozenset[s
         sense.about for span in phrase_spans for sense in span.item.senses if sense.kind in ("name", "value")
     }
     spans = [
-        span
-        for span in phrase_spans
-        if any(sense.kind != "bare" or sense.about in named for sense in span.item.senses)
+        span for span in phrase_spans if any(sense.kind != "bare" or sense.about in named for sense in span.item.senses)
     ]
     spans += _number_spans(lexicon, found)
     # In "rear of the transmission, back of the pan" the transmission begins no list.

@@ -120,9 +120,7 @@ def parts(lexicon: Lexicon, sentence: Sequence[Item], place_asked: bool = False)
         if place_asked and left.only_list and left.zones:
             left = left._replace(closed=True)
         mark = held[-1][0].kind if held and held[-1] and held[-1][0].kind in _MARKS else ""
-        together = right is not None and len(held) < _PARTS_MOST and (
-            not mark or _belong(lexicon, mark, left, right)
-        )
+        together = right is not None and len(held) < _PARTS_MOST and (not mark or _belong(lexicon, mark, left, right))
         if not together:
             close()
         held.append(piece)

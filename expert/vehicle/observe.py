@@ -114,7 +114,7 @@ def _number_a_leak(look: Look) -> Reading:
 
 
 def _place(look: Look) -> Reading:
-    terrain, entry = look.vehicle.world.terrain, look.entry
+    entry = look.entry
     if entry.place == "where the other trails begin":
         first, _ = _trail_head(look)
         named = [_named(look, head, ()) for head in _trails(look)[1] if head != first]
