@@ -69,7 +69,7 @@ def test_phrasings_are_read_as_people_mean_them() -> None:
         reading = read(row["say"], row.get("stage", FOUND), row.get("pending", ""))
         if (set(reading.facts), set(reading.unknown)) != expected(row):
             wrong.append((row["say"], reading.facts, reading.not_understood))
-    assert len(rows) >= 120
+    assert len(rows) >= 270
     assert len(wrong) <= len(rows) * 0.05, wrong
 
 
@@ -192,6 +192,62 @@ def test_nothing_is_guessed_and_what_was_not_read_is_told(text: str, facts: dict
     assert stated(reading) == facts
     assert reading.not_understood or text == "yes"
     assert all(piece in text for piece in reading.not_understood)
+
+
+@pytest.mark.parametrize(
+    ("text", "near"),
+    [
+        ("pan gasket leaking", ("pan-rim-left", "pan-rim-right", "pan-front", "pan-rear")),
+        ("the front pump seal is leaking", ("bellhousing-hole",)),
+        ("rear main leaks", ("bellhousing-hole",)),
+        ("red fluid, pan gasket leaking", ("pan-rim-left", "pan-rim-right", "pan-front", "pan-rear")),
+        ("banjo bolt wet", ("cooler-fitting-front", "cooler-fitting-rear")),
+        ("one of the banjo bolts is wet", ("cooler-fitting-front", "cooler-fitting-rear")),
+    ],
+)
+def test_a_part_that_leaks_and_a_place_of_a_shared_name_are_told_with_the_places_to_look_at(
+    text: str, near: tuple[str, ...]
+) -> None:
+    reading = read(text)
+    assert not {fact.finding for fact in reading.facts} & set(MACHINE.zones)
+    (piece,) = reading.not_understood
+    assert set(reading.nearest[piece]) == {MACHINE.zones[zone].name for zone in near}
+
+
+@pytest.mark.parametrize(
+    ("text", "facts"),
+    [
+        ("both banjo bolts wet", {"cooler-fitting-front": "wet", "cooler-fitting-rear": "wet"}),
+        ("neither of the banjo bolts is wet", {"cooler-fitting-front": "dry", "cooler-fitting-rear": "dry"}),
+        ("edges of the pan dry", dict.fromkeys(("pan-rim-left", "pan-rim-right", "pan-front", "pan-rear"), "dry")),
+        ("both sides of the case wet", {"case-left": "wet", "case-right": "wet"}),
+        ("right rear servo cover wet, other servos fine", {"servo-cover-rear-right": "wet"}),
+        ("wet on the left side of the case, dry on the right", {"case-left": "wet", "case-right": "dry"}),
+        ("wet right where the fill tube goes in", {"fill-tube-base": "wet"}),
+        ("oil all over the selector shaft", {"selector-shaft": "wet"}),
+        ("no oil at the modulator", {"modulator": "dry"}),
+    ],
+)
+def test_names_that_several_places_share(text: str, facts: dict[str, object]) -> None:
+    assert stated(read(text)) == facts
+
+
+def test_a_shared_name_answers_the_question_about_one_of_its_places() -> None:
+    assert stated(read("the banjo bolt is wet", pending="cooler-fitting-rear")) == {"cooler-fitting-rear": "wet"}
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["needs a modulator replaced", "they want to replace the pan gasket", "should I have the front seal done?"],
+)
+def test_what_is_wished_or_advised_is_no_fact(text: str) -> None:
+    reading = read(text)
+    assert reading.facts == ()
+    assert reading.not_understood
+
+
+def test_words_two_phrases_could_share_do_not_hide_one_of_them() -> None:
+    assert stated(read("a few drops under the pan")) == {"puddle": "few drops", "drip-place": "under the pan"}
 
 
 def test_a_seal_named_after_its_place_is_that_place() -> None:
@@ -524,7 +580,7 @@ def test_a_usual_sentence_is_quick() -> None:
     text = "cleaned it, drove 5 miles, red at the lowest bellhousing hole, back of engine bone dry, pan gasket changed"
     read(text)
     best = min(_seconds(text) for _ in range(5))
-    assert best < 0.03
+    assert best < 10 * min(_counting() for _ in range(5))
 
 
 @pytest.mark.parametrize(
@@ -535,8 +591,15 @@ def test_a_usual_sentence_is_quick() -> None:
 def test_time_grows_no_faster_than_the_text(unit: str) -> None:
     """Eight times the text must not take anything near 64 times as long; a long line stays bearable."""
     short, long = unit * (12_500 // len(unit)), unit * (100_000 // len(unit))
-    few = min(_seconds(short) for _ in range(2))
-    assert _seconds(long) < max(24 * few, 0.5)
+    few = min(_seconds(short) for _ in range(3))
+    assert min(_seconds(long) for _ in range(2)) < max(32 * few, 60 * _counting())
+
+
+def _counting() -> float:
+    """The time of a plain loop on this machine as it is now (some 5 ms): what times are compared with."""
+    start = time.perf_counter()
+    sum(n * n for n in range(100_000))
+    return time.perf_counter() - start
 
 
 def _seconds(text: str) -> float:

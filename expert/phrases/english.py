@@ -45,6 +45,25 @@ NO = _stems("no n nope nah negative")
 APPROVALS = _stems("fine ok okay good alright sound perfect")
 BREAKS = _stems("but though although however while whereas except")
 
+# These may stand inside a phrase without changing it: "lost about a quart", "front seal already replaced".
+SOFTENERS = _stems(
+    "about roughly approximately quite very really just still already now also some bit pretty rather actually "
+    "slightly maybe perhaps probably completely totally then again there always usually mostly"
+)
+
+# What goes with these is wished or advised and has not been seen or done: "needs a new modulator".
+HYPOTHETICAL = _stems("need want wanted recommend recommended suggest suggested quote quoted plan planning")
+HYPOTHETICAL_FIRST = _stems("should shall could would")
+
+# Words that part two places of the same name ("front banjo", "rear banjo"), each with its opposite.
+OPPOSITES = {"left": "right", "right": "left", "front": "rear", "rear": "front"}
+BOTH = _stems("both neither all")
+NOT_ALL = _stems("one other others some")
+# Before these "right" is no side: "right where the tube goes in", "right below".
+AFTER_EXACTLY_RIGHT = _stems(
+    "where at under below behind beside by on above after before near next there here now away"
+)
+
 FILLERS = _stems(
     "the a an is are was were be been being am it its itself this that these those there theres here he she "
     "they we i you my your our their his her me us them very quite really just some any all both each every "

@@ -14,8 +14,9 @@ from expert.phrases.words import stem, tokens
 Key = tuple[str, ...]
 # name: names a finding; zone: names a place; value: states a finding's value by itself; bare: a value that needs
 # its finding named (or asked for); wetness: dry, damp or wet; part: something that leaks, which is no sight;
-# stage: when it was seen; unknown: not known; deny: takes back what follows.
-SenseKind = Literal["name", "zone", "value", "bare", "wetness", "part", "stage", "unknown", "deny"]
+# either: one of several places ("banjo bolt" of a front and a rear one); stage: when it was seen; unknown: not known;
+# deny: takes back what follows.
+SenseKind = Literal["name", "zone", "value", "bare", "wetness", "part", "either", "stage", "unknown", "deny"]
 
 # A word that goes with this many values of one finding ("losing coolant", "losing engine oil") names the finding.
 _FRAME_VALUES = 3
@@ -48,7 +49,8 @@ class Lexicon:
     `units` maps the words of a unit to the number findings that use it, each with the factor to its own unit.
     `name_words` holds the words of each finding's names; `fluid_words` holds the words that belong to one fluid
     only, `names_fluids` the fluids that a finding's names name. `places` holds the words that occur in names of
-    places and parts; `surface` gives a stem as people write it.
+    places and parts; `part_places` gives for each source the names of the places where its fluid first shows;
+    `surface` gives a stem as people write it.
     """
 
     observables: Mapping[str, Observable]
@@ -58,6 +60,7 @@ class Lexicon:
     surface: Mapping[str, str]
     shown: Mapping[Key, str]
     places: frozenset[str]
+    part_places: Mapping[str, tuple[str, ...]]
     tells_fluid: frozenset[str]
     entered_by: Mapping[tuple[str, str], str]
     name_words: Mapping[str, frozenset[str]]
@@ -101,6 +104,30 @@ def _place_phrases(machine: Machine) -> Iterator[tuple[Sense, tuple[str, ...]]]:
     for source in machine.sources.values():
         phrases = (source.name, _with_dashes_as_spaces(source.source), *source.words)
         yield Sense("part", source.source), tuple(p for p in phrases if not wet & set(key_of(p)))
+
+
+def _shared_names(senses: Mapping[Key, Iterable[Sense]]) -> Iterator[tuple[Sense, Key]]:
+    """What several places are called if left, right, front or rear is not said: "banjo bolt", "edge of the pan"."""
+    found: dict[Key, dict[str, None]] = defaultdict(dict)
+    for key, of in senses.items():
+        for zone in (s.about for s in of if s.kind == "zone"):
+            rest = key
+            while len(rest) > 1 and rest[0] in english.OPPOSITES:
+                side, rest = rest[0], rest[1:]
+                # The sides of a thing are its left and its right.
+                if rest[0] != "side" or side in ("left", "right"):
+                    found[rest][zone] = None
+    for key, zones in found.items():
+        if len(zones) > 1 and key not in senses:
+            yield from ((Sense("either", zone), key) for zone in zones)
+
+
+def _generic_nouns(fluids: Mapping[str, tuple[str, ...]]) -> list[str]:
+    """The words that name no fluid and any of them ("oil"): where one is said to be, it is wet."""
+    keys = {fluid: [key_of(p) for p in (fluid, *also)] for fluid, also in fluids.items()}
+    count = Counter(noun for found in keys.values() for noun in {key[-1] for key in found})
+    alone = {key[0] for found in keys.values() for key in found if len(key) == 1}
+    return sorted(noun for noun, times in count.items() if times > 1 and noun not in alone)
 
 
 def _frames(finding: Observable) -> tuple[set[Key], dict[str, set[Key]]]:
@@ -156,6 +183,8 @@ def _gather(machine: Machine) -> Lexicon:
         gathering.add(sense, phrases)
     parts = set(gathering.senses)
     places = {word for key in parts for word in key} - english.FILLERS
+    for sense, key in list(_shared_names(gathering.senses)):
+        gathering.add_key(sense, key, " ".join(key))
     # A single word out of the name of a place ("transmission") says too little to state anything by itself.
     parts |= {
         (word,) for key, senses in gathering.senses.items() if any(s.kind == "zone" for s in senses) for word in key
@@ -169,6 +198,7 @@ def _gather(machine: Machine) -> Lexicon:
     for wetness, words in scale.wetness_words.items():
         gathering.add(Sense("wetness", "", wetness), words)
     gathering.add(Sense("wetness", "", "dry"), ("dry",))
+    gathering.add(Sense("wetness", "", "wet"), _generic_nouns(scale.fluids))
     for stage in scale.stages:
         gathering.add(Sense("stage", stage.stage), (stage.name, _with_dashes_as_spaces(stage.stage), *stage.words))
     gathering.add(Sense("unknown", ""), (*scale.unknown_words, *english.UNKNOWN_PHRASES))
@@ -199,6 +229,9 @@ def _gather(machine: Machine) -> Lexicon:
         surface=_surfaces((*gathering.shown.values(), *(" ".join(k) for k in units))),
         shown=gathering.shown,
         places=frozenset(places),
+        part_places={
+            source: tuple(machine.zones[zone].name for zone in zones) for source, zones in machine.first_seen.items()
+        },
         tells_fluid=frozenset(
             o.id for o in findings if o.phase == _FLUID_PHASE or (o.values and set(o.values) <= set(scale.fluids))
         ),

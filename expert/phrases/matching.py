@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterator, Sequence
 from typing import Literal, NamedTuple
 
 from expert.phrases import english
 from expert.phrases.lexicon import Key, Lexicon, Sense
-from expert.phrases.words import Token
+from expert.phrases.words import Token, stem
 
 ItemKind = Literal[
     "phrase", "number", "deny", "yes", "no", "and", "but", "from", "at", "elsewhere", "fine", "look", "filler",
@@ -58,23 +59,54 @@ def _runs(found: Sequence[Token]) -> Iterator[list[int]]:
         yield run
 
 
-def _phrase_spans(lexicon: Lexicon, found: Sequence[Token], text: str) -> list[_Span]:
+def _settled(
+    senses: tuple[Sense, ...], before: Sequence[str], typed: Sequence[str], also: frozenset[str]
+) -> tuple[Sense, ...]:
+    """Which of several places of one name is meant: the one asked for, or all of them if the words say so."""
+    places = [s.about for s in senses if s.kind == "either"]
+    if not places:
+        return senses
+    asked = [place for place in places if place in also]
+    if not asked and not english.NOT_ALL & set(before):
+        all_meant = any(word in english.BOTH for word in before[-1:]) or any(_plural(word) for word in typed)
+        asked = places if all_meant else []
+    return tuple(Sense("zone", place) for place in asked) or senses
+
+
+def _plural(typed: str) -> bool:
+    return typed.lower().endswith("s") and stem(typed) != typed.lower()
+
+
+def _spans_of_run(
+    lexicon: Lexicon, found: Sequence[Token], text: str, also: frozenset[str], run: Sequence[int]
+) -> Iterator[_Span]:
+    stems = tuple(found[i].stem for i in run)
+    for at, first in enumerate(stems):
+        for length in range(min(lexicon.longest.get(first, 0), len(stems) - at), 0, -1):
+            key = stems[at : at + length]
+            senses = lexicon.phrases.get(key)
+            if senses:
+                start, end = run[at], run[at + length - 1]
+                words = [text[found[i].start : found[i].end] for i in run[at : at + length]]
+                senses = _settled(senses, stems[max(0, at - 2) : at], words, also)
+                typed = text[found[start].start : found[end].end] if length > 1 else ""
+                named = Sense("name", typed)
+                if named in senses:
+                    # A finding's id typed as it stands in the knowledge comes before all else.
+                    yield _Span(_ID_WEIGHT, Item("phrase", start, end + 1, key, (named,)))
+                else:
+                    yield _Span(length, Item("phrase", start, end + 1, key, senses))
+
+
+def _phrase_spans(lexicon: Lexicon, found: Sequence[Token], text: str, also: frozenset[str]) -> list[_Span]:
     spans: list[_Span] = []
     for run in _runs(found):
-        stems = tuple(found[i].stem for i in run)
-        for at, first in enumerate(stems):
-            for length in range(min(lexicon.longest.get(first, 0), len(stems) - at), 0, -1):
-                key = stems[at : at + length]
-                senses = lexicon.phrases.get(key)
-                if senses:
-                    start, end = run[at], run[at + length - 1]
-                    typed = text[found[start].start : found[end].end] if length > 1 else ""
-                    named = Sense("name", typed)
-                    if named in senses:
-                        # A finding's id typed as it stands in the knowledge comes before all else.
-                        spans.append(_Span(_ID_WEIGHT, Item("phrase", start, end + 1, key, (named,))))
-                    else:
-                        spans.append(_Span(length, Item("phrase", start, end + 1, key, senses)))
+        spans += _spans_of_run(lexicon, found, text, also, run)
+        plain = [i for i in run if found[i].stem not in english.SOFTENERS]
+        if len(plain) < len(run):
+            known = {(span.item.start, span.item.end, span.item.key) for span in spans}
+            more = _spans_of_run(lexicon, found, text, also, plain)
+            spans += [s for s in more if (s.item.start, s.item.end, s.item.key) not in known]
     return spans
 
 
@@ -111,7 +143,8 @@ def _shared_ending(lexicon: Lexicon, found: Sequence[Token], i: int) -> list[_Sp
             ending = tuple(found[k].stem for k in rest[:length])
             keys = [(found[head].stem, *ending) for head in heads]
             senses = [_zones(lexicon, key) for key in keys]
-            if all(senses):
+            # "dry cooler, cooler line damp" is no list: its members would be the same.
+            if all(senses) and len(set(keys)) == len(keys):
                 ends = [head + 1 for head in heads[:-1]] + [rest[length - 1] + 1]
                 return [_Span(10, Item("phrase", *place)) for place in zip(heads, ends, keys, senses, strict=True)]
     return []
@@ -129,6 +162,28 @@ def _shared_beginning(lexicon: Lexicon, found: Sequence[Token], span: Item) -> l
     if not _zones(lexicon, key) or following in lexicon.phrases:
         return []
     return [_Span(len(key), span), _Span(len(key), Item("phrase", j, j + 1, key, _zones(lexicon, key)))]
+
+
+def _opposite(lexicon: Lexicon, found: Sequence[Token], i: int, zones: Sequence[Item]) -> list[_Span]:
+    """ "left side of the case wet, dry on the right": the words of the place before belong to its opposite too."""
+    side = found[i].stem
+    if side not in english.OPPOSITES:
+        return []
+    before = bisect_right(zones, i, key=lambda zone: zone.end)
+    last = zones[before - 1] if before else None
+    if not last or english.OPPOSITES[side] not in last.key:
+        return []
+    key = tuple(side if word == english.OPPOSITES[side] else word for word in last.key)
+    end = i + 1
+    for word in key[key.index(side) + 1 :]:
+        # "left edge of the pan dry, right edge wet" repeats some of them.
+        end += end < len(found) and found[end].stem == word
+    after = next((t for t in found[end:] if t.stem not in english.DROPPED), None)
+    senses = lexicon.phrases.get((after.stem,), ()) if after else ()
+    closes = not after or after.kind != "word" or after.stem in english.CONJUNCTIONS | english.NEGATIONS
+    if not _zones(lexicon, key) or not (closes or any(s.kind == "wetness" for s in senses)):
+        return []
+    return [_Span(end - i, Item("phrase", i, end, key, _zones(lexicon, key)))]
 
 
 def _value_of(token: Token) -> float | None:
@@ -185,9 +240,30 @@ _SMALL: dict[str, ItemKind] = {word: kind for kind, words in reversed(_KINDS) fo
 _MARKS: dict[str, ItemKind] = {"comma": "comma", "question": "question"}
 
 
-def _small(token: Token) -> ItemKind:
-    """What a token is that no phrase holds."""
+def _small(token: Token, after: Token | None) -> ItemKind:
+    """What a token is that no phrase holds; `after` is the next one."""
+    if token.stem == "right" and after and after.stem in english.AFTER_EXACTLY_RIGHT:
+        return "filler"
     return _MARKS.get(token.kind) or _SMALL.get(token.stem, "left")
+
+
+def _without_borrowed_heads(lexicon: Lexicon, spans: Sequence[_Span]) -> list[_Span]:
+    """In "a few drops under the pan" the drops belong to "few drops": "under the pan" says the same without them."""
+    ends = {
+        (span.item.end, sense.about)
+        for span in spans if len(span.item.key) > 1
+        for sense in span.item.senses if sense.kind == "value"
+    }  # fmt: skip
+    by_end: dict[int, set[str]] = {}
+    for end, about in ends:
+        by_end.setdefault(end, set()).add(about)
+
+    def borrowed(item: Item) -> bool:
+        others = by_end.get(item.start + 1, set()) - {sense.about for sense in item.senses}
+        same = set(item.senses) & set(lexicon.phrases.get(item.key[1:], ()))
+        return bool(others) and any(sense.kind == "value" for sense in same)
+
+    return [span for span in spans if not borrowed(span.item)]
 
 
 def _precedence(span: _Span) -> tuple[int, int, int, int]:
@@ -203,20 +279,24 @@ def items(lexicon: Lexicon, found: Sequence[Token], text: str, also: frozenset[s
 
     A value that needs its finding named counts only if the sentence names it or `also` holds it.
     """
-    phrase_spans = _phrase_spans(lexicon, found, text)
+    phrase_spans = _phrase_spans(lexicon, found, text, also)
     named = also | {
         sense.about for span in phrase_spans for sense in span.item.senses if sense.kind in ("name", "value")
     }
     spans = [
         span for span in phrase_spans if any(sense.kind != "bare" or sense.about in named for sense in span.item.senses)
     ]
-    spans += _number_spans(lexicon, found)
+    spans = _without_borrowed_heads(lexicon, spans) + _number_spans(lexicon, found)
     # In "rear of the transmission, back of the pan" the transmission begins no list.
     last_words = {s.item.end - 1 for s in phrase_spans if len(s.item.key) > 1 and s.item.has("zone")}
     for i, token in enumerate(found):
         if token.kind == "word" and token.stem not in english.DROPPED and i not in last_words:
             spans += _shared_ending(lexicon, found, i)
     spans += [more for span in phrase_spans for more in _shared_beginning(lexicon, found, span.item)]
+
+    places = sorted((s.item for s in phrase_spans if s.item.has("zone")), key=lambda item: (item.end, len(item.key)))
+    for i in range(len(found)):
+        spans += _opposite(lexicon, found, i, places)
 
     taken: list[Item | None] = [None] * len(found)
     for span in sorted(spans, key=_precedence):
@@ -226,7 +306,7 @@ def items(lexicon: Lexicon, found: Sequence[Token], text: str, also: frozenset[s
     for i, token in enumerate(found):
         item = taken[i]
         if item is None:
-            result.append(Item(_small(token), i, i + 1, (token.stem,)))
+            result.append(Item(_small(token, found[i + 1] if i + 1 < len(found) else None), i, i + 1, (token.stem,)))
         elif item.start == i:
             result.append(item._replace(kind="deny") if item.has("deny") else item)
     return result

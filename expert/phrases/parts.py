@@ -79,6 +79,9 @@ def _belong(lexicon: Lexicon, mark: str, left: _Features, right: _Features) -> b
     if mark in ("and", "but"):
         if left.wet and not left.zones and right.zone_first and right.wet:
             return False
+        # "oil at the pan and I can't tell where it comes from" does not say that the pan was not seen.
+        if right.only_unknown and left.closed:
+            return False
         return goes_on or not (left.closed and right.closed)
     if right.only_unknown and not left.closed and (left.names or left.zones):
         return True

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import dropwhile
 
 from expert.facts import Fact
 from expert.knowledge.base import Observable
@@ -59,10 +60,8 @@ def _pieces(
     held: list[Item] = []
 
     def piece() -> Iterator[tuple[str, tuple[Item, ...]]]:
-        core = list(held)
+        core = list(dropwhile(lambda item: item.kind in ("filler", "and", "but", "yes"), held))
         held.clear()
-        while core and core[0].kind in ("filler", "and", "but", "yes"):
-            core.pop(0)
         while core and core[-1].kind in ("filler", "and", "but", "yes", "at", "from"):
             core.pop()
         if any(item.kind in ("phrase", "number", "left") for item in core):
@@ -80,6 +79,18 @@ def _values_of_named(lexicon: Lexicon, piece: Sequence[Item]) -> tuple[str, ...]
     """What may be said of the finding that a piece names, where that is a matter of choice."""
     named = [lexicon.observables[s.about] for item in piece for s in item.senses if s.kind == "name"]
     return next((finding.values for finding in named if finding.kind == "choice"), ())
+
+
+def _places_of_part(lexicon: Lexicon, piece: Sequence[Item]) -> tuple[str, ...]:
+    """Where a part, or one of several places of the same name, is seen: what may be said instead of its name."""
+    seen = len(piece) == 1 or any(item.has("wetness") for item in piece)
+    for item in piece:
+        places = [lexicon.observables[s.about].name for s in item.senses if s.kind == "either"]
+        if seen:
+            places += [name for s in item.senses if s.kind == "part" for name in lexicon.part_places[s.about]]
+        if places:
+            return tuple(dict.fromkeys(places))
+    return ()
 
 
 def _contradictions(lexicon: Lexicon, facts: Sequence[Fact]) -> tuple[tuple[Fact, Fact], ...]:
@@ -151,6 +162,7 @@ def understand(lexicon: Lexicon, text: str, stage: str, pending: Observable | No
     not_understood = tuple(left)
     close = nearest(lexicon, not_understood)
     close.update({piece: values for piece in left if (values := _values_of_named(lexicon, left[piece]))})
+    close.update({piece: places for piece in left if (places := _places_of_part(lexicon, left[piece]))})
     close.update({piece: said.either[piece] for piece in not_understood if piece in said.either})
     return Reading(
         facts=tuple(f for f in facts if (f.finding, f.stage) not in doubtful),

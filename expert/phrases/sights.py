@@ -137,12 +137,14 @@ class _Part:
         named = sorted(n for n in self.roles.names if self.lexicon.observables[n].kind == "zone")
         if named and zones:
             for item in zones:
-                self.put(named[0], self.zone_of(item), item)
+                for zone in self.zones_of(item):
+                    self.put(named[0], zone, item)
             return
         asked = self.pending if self.pending and self.pending.kind == "zone" else None
         if asked and zones and not runs and not denial:
             for item in zones:
-                self.put(asked.id, self.zone_of(item), item)
+                for zone in self.zones_of(item):
+                    self.put(asked.id, zone, item)
             return
         if not zones:
             self.state_wetness_alone()
@@ -150,8 +152,8 @@ class _Part:
         if not runs:
             wetness = self.implied()
             if wetness:
-                for item in zones:
-                    self.put(self.zone_of(item), wetness, item, denial if wetness == "dry" else None)
+                for zone in self.zones_of(*zones):
+                    self.put(zone, wetness, *zones, denial if wetness == "dry" else None)
                 self.remember(zones, wetness)
             return
         places_first = zones[0].start < runs[0].items[0].start
@@ -164,9 +166,10 @@ class _Part:
             which = first + (min(after, len(starts) - 1) if places_first else after - 1)
             taken.add(which)
             for wetness in runs[which].wetness:
-                self.put(self.zone_of(item), wetness, item, runs[which].denied, *runs[which].items)
+                for zone in self.zones_of(item):
+                    self.put(zone, wetness, item, runs[which].denied, *runs[which].items)
                 self.remember((item,), wetness)
-        self.said.zones = tuple(self.zone_of(item) for item in zones)
+        self.said.zones = self.zones_of(*zones)
         for i, run in enumerate(runs):
             if i not in taken and self.agrees(run):
                 self.used |= {item.start for item in run.items} | ({run.denied.start} if run.denied else set())
@@ -176,11 +179,12 @@ class _Part:
         start, end = first.items[-1].end, second.items[0].start
         return first.denies and not any(start <= zone.start < end for zone in zones)
 
-    def zone_of(self, item: Item) -> str:
-        return next(s.about for s in item.senses if s.kind == "zone")
+    def zones_of(self, *items: Item) -> tuple[str, ...]:
+        """The places that items name; "both banjo bolts" is one item and two places."""
+        return tuple(s.about for item in items for s in item.senses if s.kind == "zone")
 
     def remember(self, zones: Sequence[Item], wetness: str) -> None:
-        self.said.zones = tuple(self.zone_of(item) for item in zones)
+        self.said.zones = self.zones_of(*zones)
         self.said.wetness = wetness
 
     def agrees(self, run: Run) -> bool:
@@ -249,7 +253,7 @@ class _Part:
         unknown = [item for item in self.part if item.has("unknown")]
         if not unknown:
             return False
-        about = [*sorted(self.roles.names - self.stated), *(self.zone_of(item) for item in zones)]
+        about = [*sorted(self.roles.names - self.stated), *self.zones_of(*zones)]
         if not about and self.pending and not self.roles.values:
             about = [self.pending.id]
         if about:
@@ -269,11 +273,20 @@ class _Part:
                 self.used.add(item.start)
 
 
+def _hypothetical(part: Sequence[Item]) -> bool:
+    """Whether a part tells what ought to be: "they want to replace the pan gasket", "should I change the modulator"."""
+    small = [item for item in part if item.kind in ("filler", "left")]
+    starts = bool(small) and small[0].key[0] in english.HYPOTHETICAL_FIRST and small[0].start == part[0].start
+    return starts or any(item.key[0] in english.HYPOTHETICAL for item in small)
+
+
 def state(
     lexicon: Lexicon, part: Sequence[Item], said: Statement, pending: Observable | None,
     found: Sequence[Token], text: str,
 ) -> set[int]:  # fmt: skip
     """Adds what one part says to `said`; the starts of the items that were used."""
+    if _hypothetical(part):
+        return set()
     reader = _Part(lexicon, part, said, pending, found, text)
     reader.stages()
     reader.state_values()

@@ -36,8 +36,9 @@ def _taken_for(word: str, known: Sequence[str]) -> str | None:
     long = len(word) >= _LONG
     if not (swapped or (-minus_score >= _LEAST_LIKE and errors <= (2 if long else 1))):
         return None
-    # A missing or added beginning makes another word ("unchanged"), and so do two errors in a middling one.
-    if best in word[1:] or (errors == 2 and (len(best) <= _LONG or word[0] != best[0])):
+    # A missing or added beginning makes another word ("unchanged"), and so do two errors in a middling one;
+    # a first letter struck twice does not.
+    if (best in word[1:] and word[0] != word[1]) or (errors == 2 and (len(best) <= _LONG or word[0] != best[0])):
         return None
     if not long and not swapped and not _slip(word, best):
         return None
