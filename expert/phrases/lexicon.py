@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import lru_cache
+from itertools import pairwise
 from typing import Literal, NamedTuple
 
 from expert.knowledge.base import Machine, Observable
@@ -31,6 +33,7 @@ class Sense(NamedTuple):
     value: str = ""
 
 
+@lru_cache(maxsize=20_000)
 def key_of(phrase: str) -> Key:
     """The form in which a phrase is looked up: its stems without articles and the like; () if nothing is left."""
     found = [t.stem for t in tokens(phrase) if t.kind in ("word", "number") or phrase.strip() == t.stem]
@@ -50,7 +53,8 @@ class Lexicon:
     `name_words` holds the words of each finding's names; `fluid_words` holds the words that belong to one fluid
     only, `names_fluids` the fluids that a finding's names name. `places` holds the words that occur in names of
     places and parts; `part_places` gives for each source the names of the places where its fluid first shows;
-    `surface` gives a stem as people write it.
+    `surface` gives a stem as people write it; `follows` and `precedes` give for a stem those that come right after
+    it and right before it in phrases.
     """
 
     observables: Mapping[str, Observable]
@@ -58,6 +62,8 @@ class Lexicon:
     longest: Mapping[str, int]
     units: Mapping[Key, tuple[tuple[str, float], ...]]
     surface: Mapping[str, str]
+    follows: Mapping[str, frozenset[str]]
+    precedes: Mapping[str, frozenset[str]]
     shown: Mapping[Key, str]
     places: frozenset[str]
     part_places: Mapping[str, tuple[str, ...]]
@@ -213,6 +219,7 @@ def _gather(machine: Machine) -> Lexicon:
         for unit, factor in finding.units.items() if finding.kind == "number" else ():
             if (finding.id, factor) not in units[_unit_key(unit)]:
                 units[_unit_key(unit)].append((finding.id, factor))
+    pairs = {pair for key in senses for pair in pairwise(key)}
     fluid_words = _fluid_words(scale.fluids)
     name_words = {o.id: frozenset(w for p in (o.name, *o.words) for w in key_of(p)) for o in findings}
     return Lexicon(
@@ -227,6 +234,8 @@ def _gather(machine: Machine) -> Lexicon:
         longest=longest,
         units={key: tuple(found) for key, found in units.items() if key},
         surface=_surfaces((*gathering.shown.values(), *(" ".join(k) for k in units))),
+        follows=_grouped(pairs),
+        precedes=_grouped((second, first) for first, second in pairs),
         shown=gathering.shown,
         places=frozenset(places),
         part_places={
@@ -239,6 +248,13 @@ def _gather(machine: Machine) -> Lexicon:
             (finding, value): stage.stage for stage in scale.stages for finding, value in stage.entered_by.items()
         },
     )
+
+
+def _grouped(pairs: Iterable[tuple[str, str]]) -> dict[str, frozenset[str]]:
+    found: dict[str, set[str]] = defaultdict(set)
+    for first, second in pairs:
+        found[first].add(second)
+    return {first: frozenset(seconds) for first, seconds in found.items()}
 
 
 def _fluid_words(fluids: Mapping[str, tuple[str, ...]]) -> dict[str, frozenset[str]]:

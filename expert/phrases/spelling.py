@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 from rapidfuzz import fuzz, process
 from rapidfuzz.distance import OSA
@@ -24,14 +24,17 @@ _PIECES_MOST = 6
 _PIECE_LONGEST = 60
 
 
-def _taken_for(word: str, known: Sequence[str]) -> str | None:
-    """The one known word that `word` may be a typing error of, or None."""
+def _taken_for(word: str, known: Sequence[str], beside: Collection[str]) -> str | None:
+    """The one known word that `word` may be a typing error of, or None.
+
+    Of two that are as near, the one that phrases hold `beside` the words next to it ("flexible coopling").
+    """
     close = process.extract(word, known, scorer=fuzz.ratio, score_cutoff=_LEAST_LIKE - 6, limit=8)
     # Exchanged letters count as one error, which the ratio does not know.
-    ranked = sorted((OSA.distance(word, other), -score, other) for other, score, _ in close)
+    ranked = sorted((OSA.distance(word, other), other not in beside, -score, other) for other, score, _ in close)
     if not ranked:
         return None
-    errors, minus_score, best = ranked[0]
+    errors, strange, minus_score, best = ranked[0]
     swapped = errors == 1 and len(best) == len(word) and sorted(best) == sorted(word)
     long = len(word) >= _LONG
     if not (swapped or (-minus_score >= _LEAST_LIKE and errors <= (2 if long else 1))):
@@ -42,7 +45,7 @@ def _taken_for(word: str, known: Sequence[str]) -> str | None:
         return None
     if not long and not swapped and not _slip(word, best):
         return None
-    if len(ranked) > 1 and ranked[1][0] == errors and (swapped or ranked[1][1] - minus_score < _CLEARLY):
+    if len(ranked) > 1 and ranked[1][:2] == (errors, strange) and (swapped or ranked[1][2] - minus_score < _CLEARLY):
         return None
     return best
 
@@ -58,13 +61,14 @@ def _slip(word: str, other: str) -> bool:
 def correct(lexicon: Lexicon, found: Sequence[Token], text: str) -> tuple[list[Token], dict[str, str]]:
     """The tokens with typing errors taken for known words, and each typed word with the word it was taken for.
 
-    Only words of four letters and more that nobody knows are touched, and at most 150 different ones in a text.
+    Only words of four letters and more that nobody knows are touched; of these, each with the words beside it, at most
+    150 in a text.
     """
     known: tuple[str, ...] | None = None
-    settled: dict[str, str | None] = {}
+    settled: dict[tuple[str, str, str], str | None] = {}
     typed_as: dict[str, str] = {}
     corrected = []
-    for token in found:
+    for i, token in enumerate(found):
         word = token.stem
         if (
             token.kind == "word"
@@ -72,10 +76,12 @@ def correct(lexicon: Lexicon, found: Sequence[Token], text: str) -> tuple[list[T
             and word not in lexicon.surface
             and word not in english.PLAIN
         ):
-            if word not in settled and len(settled) < _WORDS_MOST:
+            place = (found[i - 1].stem if i else "", word, found[i + 1].stem if i + 1 < len(found) else "")
+            if place not in settled and len(settled) < _WORDS_MOST:
                 known = known or tuple(w for w in lexicon.surface if len(w) >= _SHORTEST)
-                settled[word] = _taken_for(word, known)
-            best = settled.get(word)
+                near = lexicon.follows.get(place[0], frozenset()) | lexicon.precedes.get(place[2], frozenset())
+                settled[place] = _taken_for(word, known, near)
+            best = settled.get(place)
             if best:
                 typed_as.setdefault(text[token.start : token.end], lexicon.surface[best])
                 token = token._replace(stem=best)

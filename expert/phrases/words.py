@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 from typing import Literal, NamedTuple
 
 Kind = Literal["word", "number", "comma", "stop", "question"]
@@ -44,6 +45,7 @@ class Token(NamedTuple):
     end: int
 
 
+@lru_cache(maxsize=8192)
 def stem(word: str) -> str:
     """The form in which words are compared: lower-case, no apostrophes, no plural -s, number words as digits,
     "isn't" and its like as "not"."""
