@@ -79,6 +79,7 @@ class SourceSets:
             leak, shows = noisy_or([o.ratio for o in causes])
             misses = self.total({o.source: math.log1p(-q) for o, q in zip(causes, shows, strict=True)})
             factor = factor + np.log((1 - (1 - leak) * np.exp(misses)) / leak)
+        factor.setflags(write=False)  # it is remembered: changing it in place would spoil later beliefs
         return factor
 
     def names(self, hypothesis: int) -> tuple[str, ...]:

@@ -30,6 +30,7 @@ COMPARE = {">": "$gt", ">=": "$gte", "<": "$lt", "<=": "$lte"}
 
 # Measured limits of the C code; past them it errs, crashes or hangs, so they are checked before it is asked.
 MOST_CONDITIONS = 16
+MOST_VALUES = 300  # alternatives in one test; at 400 it still answers, at 600 it hangs
 RULES_A_SET = 200  # with one first pattern the engine holds 256 rules
 FINDINGS_A_SET = 400  # it holds 511 distinct tests on one attribute
 TESTS_A_FINDING = 60  # one fact may satisfy 64 tests of a set
@@ -46,6 +47,13 @@ def over_limits(ruleset: Ruleset) -> tuple[tuple[str, str], ...]:
         for rule in ruleset.rules
         for branch in rule.branches
         if len(branch) > MOST_CONDITIONS
+    ]
+    found += [
+        (rule.rule.rule, f"a test of {test.finding!r} with {len(test.values)} values; the engine holds {MOST_VALUES}")
+        for rule in ruleset.rules
+        for branch in rule.branches
+        for test in branch
+        if len(test.values) > MOST_VALUES
     ]
     return tuple(dict.fromkeys(found))
 

@@ -23,7 +23,10 @@ def answer_chances(now: Floats, likelihood: Floats) -> Floats:
 
 
 def information_gain(now: Floats, likelihood: Floats) -> float:
-    """Expected reduction of entropy in bits by learning the answer (mutual information; Lindley 1956, from memory)."""
+    """Expected reduction of entropy in bits by learning the answer (mutual information; Lindley 1956, from memory).
+
+    The published measure, which `expected_shift` (what the questions are chosen by) is checked against.
+    """
     chances = answer_chances(now, likelihood)
     after = [
         chance * entropy(now * row / chance) for chance, row in zip(chances, likelihood, strict=True) if chance > 0

@@ -10,7 +10,7 @@ import numpy as np
 from expert.belief import Belief
 from expert.diagnosis import Diagnosis, Expert
 from expert.facts import Fact
-from expert.information import expected_shift
+from expert.information import answer_chances, expected_shift
 from expert.knowledge.base import Observable
 from expert.reference import extend
 from expert.trace import Trace
@@ -88,7 +88,7 @@ def look_ahead(expert: Expert, now: Diagnosis, observable: Observable, stage: st
     usual = np.array([[weight] for _, weight in answers])
     likelihood = usual * np.exp(shifts)
     likelihood /= likelihood.sum(axis=0)
-    chances = (likelihood * now.belief.chances).sum(axis=1)
+    chances = answer_chances(now.belief.chances, likelihood)
     beliefs = [Belief(expert.sets, now.belief.log_weight + shift) for shift in shifts]
     after = np.array([belief.chances for belief in beliefs])
     gain = expected_shift(now.belief.chances, after, chances)

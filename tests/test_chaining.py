@@ -22,7 +22,7 @@ from strategies import answers_of, base, calm, facts_of, finding, keys_of, knowl
 from strategies import rule as rule_of
 
 from expert import reference
-from expert.chaining import MOST_CONDITIONS, DurableChainer, EngineLimit, chainer, over_limits
+from expert.chaining import MOST_CONDITIONS, MOST_VALUES, DurableChainer, EngineLimit, chainer, over_limits
 from expert.diagnosis import Expert
 from expert.engine import DURABLE
 from expert.facts import Fact
@@ -402,6 +402,20 @@ def test_a_rule_with_too_many_conditions_is_named() -> None:
     over = ruleset_of([rule_of("over", {"all": [{f"f-{w}": "yes"} for w in words]}, advise="a")], findings)
     assert [name for name, _ in over_limits(over)] == ["over"]
     with pytest.raises(EngineLimit, match=r"'over'.*17 conditions"):
+        DurableChainer(over)
+
+
+@durable
+def test_a_test_with_too_many_values_is_named() -> None:
+    words = [f"v{number}" for number in range(MOST_VALUES + 2)]
+    findings = [finding("many", words)]
+    most = ruleset_of([rule_of("most", {"all": [{"many": words[:MOST_VALUES]}]}, advise="a")], findings)
+    with closing(DurableChainer(most)) as engine:
+        for word, fires in ((words[MOST_VALUES - 1], True), (words[-1], False)):
+            assert_same(engine.chain([Fact("many", word)]), reference.chain(most, [Fact("many", word)]))
+            assert bool(engine.chain([Fact("many", word)]).fired) == fires
+    over = ruleset_of([rule_of("over", {"all": [{"many": words[:-1]}]}, advise="a")], findings)
+    with pytest.raises(EngineLimit, match=r"'over'.*301 values"):
         DurableChainer(over)
 
 
