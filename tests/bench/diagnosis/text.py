@@ -1,0 +1,262 @@
+"""The figures as plain text."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+
+from .measure import Bin, Difference, Missed, Murphy, Paired, Score, Share
+from .optimal import BAYES, OWN, Compared
+from .policies import COMMONNESS, EXPERT
+from .speed import Answering, Beside, Size
+
+WIDTH = 50
+ABOUT = {
+    "expert": "firstwet's own next question",
+    "checklist": "clean, drive, every zone from the top down once, the fluid",
+    "random": "the expert's phases and stop rule, questions drawn blindly",
+    "commonness": "replacing parts in order of commonness until dry",
+}
+
+
+def table(rows: Sequence[Sequence[str]]) -> str:
+    """Columns set under each other, the first to the left, the others to the right."""
+    widths = [max(len(row[at]) for row in rows if at < len(row)) for at in range(max(map(len, rows)))]
+
+    def line(row: Sequence[str]) -> str:
+        first, *others = (
+            cell.rjust(width) if at else cell.ljust(width)
+            for at, (cell, width) in enumerate(zip(row, widths, strict=False))
+        )
+        return "  ".join(("  " + first, *others)).rstrip()
+
+    return "\n".join(map(line, rows))
+
+
+def percent(part: Share) -> str:
+    """A share in percent with its standard error."""
+    return "-" if not part.of else f"{100 * part.value:.1f} ±{100 * part.error:.1f}"
+
+
+def number(value: float, digits: int = 1) -> str:
+    """A number; a dash for none."""
+    return "-" if math.isnan(value) else f"{value:.{digits}f}"
+
+
+def scores(found: Sequence[Score]) -> str:
+    """The policies side by side on the same vehicles."""
+    singles, doubles, triples = (found[0].exact[n].of for n in (1, 2, 3))
+    believing: list[tuple[str, Callable[[Score], str]]] = [
+        ("single leaks: in the first place", lambda s: percent(s.top_one)),
+        ("single leaks: among the first three", lambda s: percent(s.top_three)),
+    ]
+    sets: list[tuple[str, Callable[[Score], str]]] = [
+        ("singles: exactly that concluded", lambda s: percent(s.exact[1])),
+        ("doubles: both concluded", lambda s: percent(s.all_found[2])),
+        ("doubles: ranked first and second", lambda s: percent(s.all_ranked[2])),
+        ("doubles: exactly those concluded", lambda s: percent(s.exact[2])),
+        ("triples: all concluded", lambda s: percent(s.all_found[3])),
+        ("triples: ranked first to third", lambda s: percent(s.all_ranked[3])),
+        ("triples: exactly those concluded", lambda s: percent(s.exact[3])),
+        ("one explanation stood out", lambda s: percent(s.stands_out)),
+        ("questions asked", lambda s: number(s.questions)),
+        ("minutes of inspection, mean", lambda s: number(s.minutes)),
+        ("minutes of inspection, median", lambda s: number(s.minutes_median)),
+    ]
+    acting: list[tuple[str, Callable[[Score], str]]] = [
+        ("wrong parts bought a vehicle", lambda s: number(s.wrong, 2)),
+        ("vehicles without a wrong part", lambda s: percent(s.none_wrong)),
+        ("hours of repairs a vehicle", lambda s: number(s.hours)),
+        ("  of them on what did not leak", lambda s: number(s.wasted, 2)),
+    ]
+    rows = [["", *(s.policy for s in found)]]
+    rows += [[name, *(show(s) for s in found)] for name, show in believing]
+    rows += [[name, *(show(s) if s.believes else "-" for s in found)] for name, show in sets]
+    rows += [[name, *(show(s) for s in found)] for name, show in acting]
+    lines = [f"  {singles} single leaks, {doubles} doubles, {triples} triples; percent ± standard error", table(rows)]
+    return "\n".join([*lines, *(f"  {s.policy}: {ABOUT[s.policy]}" for s in found)])
+
+
+def pairs(found: Sequence[Paired]) -> str:
+    """What the expert spends more (or, below zero, less) than each other policy on the same vehicle."""
+
+    def cell(gap: Difference, digits: int) -> str:
+        return f"{gap.mean:+.{digits}f} ±{number(gap.error, digits)}"
+
+    rows = [["expert more than", "wrong parts", "hours on what did not leak", "minutes of inspection"]]
+    rows += [[one.than, cell(one.wrong, 2), cell(one.wasted, 2), cell(one.minutes, 1)] for one in found]
+    return table(rows)
+
+
+def targets(found: Sequence[Score]) -> str:
+    """The issue's targets beside what was reached; told, never a pass mark."""
+    by = {s.policy: s for s in found}
+    expert, checklist, blind = by[EXPERT], by["checklist"], by[COMMONNESS]
+    rows = [
+        ("top one of single leaks", f"{100 * expert.top_one.value:.1f} %", "at least 92 %"),
+        ("all leaks of doubles concluded", f"{100 * expert.all_found[2].value:.1f} %", "at least 80 %"),
+        ("minutes to the checklist's", f"{expert.minutes / checklist.minutes:.2f}", "at most 0.50"),
+        ("wrong parts to replacing by commonness", f"{expert.wrong / blind.wrong:.2f}", "less is better"),
+    ]
+    return table(rows)
+
+
+def phases(found: dict[str, tuple[float, float]]) -> str:
+    """Where the expert's questions and minutes go."""
+    rows = [["phase", "questions", "minutes"]]
+    rows += [[phase, number(asked), number(minutes)] for phase, (asked, minutes) in found.items()]
+    return table(rows)
+
+
+def diagram(found: Sequence[Bin]) -> str:
+    """Stated chance against frequency: `s` stated, `r` right, `x` both at one place."""
+    lines = [f"  {'chance':>9} {'count':>7} {'stated':>7} {'right':>7}   0{'':{WIDTH - 2}}1"]
+    for one in found:
+        if not one.count:
+            lines.append(f"  {one.low:.1f} - {one.high:.1f} {0:>7}")
+            continue
+        ruler = [" "] * WIDTH
+        stated, right = (min(WIDTH - 1, int(p * WIDTH)) for p in (one.stated, one.happened))
+        ruler[stated], ruler[right] = "s", "r" if stated != right else "x"
+        numbers = f"{one.count:>7} {one.stated:>7.3f} {one.happened:>7.3f}"
+        lines.append(f"  {one.low:.1f} - {one.high:.1f} {numbers}  |{''.join(ruler)}| ±{one.error:.3f}")
+    return "\n".join(lines)
+
+
+def brier(name: str, parts: Murphy, loss: float) -> str:
+    """The Brier score with its parts, and the log loss."""
+    return (
+        f"  {name}: Brier {parts.brier:.5f} = reliability {parts.reliability:.5f} - resolution {parts.resolution:.5f}"
+        f" + uncertainty {parts.uncertainty:.5f} + within bins {parts.within:.5f}; log loss {loss:.4f} nat"
+    )
+
+
+def mistakes(found: Sequence[Missed], alarms: Sequence[tuple[str, int]], most: int = 15) -> str:
+    """Sources most often missed and what was concluded in their place."""
+    rows = [["source", "leaked", "missed", "taken for"]]
+    for one in found[:most]:
+        taken = ", ".join(f"{name} {count}" for name, count in one.taken_for[:3])
+        rows.append([one.source, str(one.leaked), str(one.missed), taken])
+    widths = [max(len(row[at]) for row in rows) for at in range(3)]
+    lines = [f"  {a:<{widths[0]}}  {b:>{widths[1]}}  {c:>{widths[2]}}  {d}" for a, b, c, d in rows]
+    wrong = ", ".join(f"{name} {count}" for name, count in alarms[:most])
+    return "\n".join([*lines, f"  concluded without leaking: {wrong or 'none'}"])
+
+
+def optima(found: Sequence[Compared]) -> str:
+    """The best policy and the expert's on small layouts."""
+    lines = []
+    for family in dict.fromkeys(c.family for c in found):
+        mine = [c for c in found if c.family == family]
+        lines.append(f"  sources: {', '.join(family.sources)}")
+        lines.append(f"  questions: {', '.join(family.questions)}")
+        rows = [["penalty (minutes)", "answers by", "guess", "best", "its order", "its stops", "expert", "to best"]]
+        for c in mine:
+            costs = (c.guess, c.best, c.ordered, c.concluding, c.expert)
+            rows.append([f"{c.penalty:.0f}", c.after, *(f"{cost:.1f}" for cost in costs), f"{c.ratio:.2f}"])
+        lines += [table(rows), f"  imbalance of expected beliefs {family.imbalance:.3f}", ""]
+    for kind in (BAYES, OWN):
+        some = [c for c in found if c.after == kind]
+        whole = sum(c.expert for c in some) / sum(c.best for c in some)
+        order = sum(c.ordered for c in some) / sum(c.best for c in some)
+        lines.append(f"  {kind}: expert to best over all {whole:.3f}, its order of questions alone {order:.3f}")
+    return "\n".join(
+        [
+            *lines,
+            "  guess: conclude at once; its order: the expert's order of questions, stopped where that is best;",
+            "  its stops: the expert's questions and stops, the best conclusion drawn; expert: all its own.",
+            "  bayes: posteriors by the likelihoods looked ahead with; own: what the expert believes after an answer.",
+            "  imbalance: total variation between the belief now and the mean of the beliefs expected, worst question.",
+            "  (target: within 10 % of the best)",
+        ]
+    )
+
+
+def answers(found: Answering) -> str:
+    """From an answer to the next question."""
+    return (
+        f"  with the engine, all facts chained afresh: median {found.median:.0f} ms, p95 {found.p95:.0f} ms, worst "
+        f"{found.worst:.0f} ms of {found.questions}; first case after the start p95 {found.first_p95:.0f} ms\n"
+        f"  bare interpreter's start {found.bare:.0f} ms, so p95 is {found.p95 / found.bare:.1f} starts "
+        "(target: p95 under 50 ms, on a quiet machine)"
+    )
+
+
+def sizes(found: Sequence[Size]) -> str:
+    """One question's cost as sources grow."""
+    head = ["sources", "sets", "zones", "ground rules", "median", "p95", "all weighed", "answers", "an answer"]
+    rows = [[*head, "to first", "a posterior"]]
+    for one in found:
+        counts = (one.sources, one.sets, one.zones, one.rules)
+        times = (f"{one.median:.1f}", f"{one.p95:.1f}", f"{one.all_weighed:.1f}")
+        part = (f"{one.answers:.0f}", f"{one.an_answer:.3f}", f"{one.an_answer / found[0].an_answer:.1f}")
+        rows.append([*map(str, counts), *times, *part, f"{one.belief:.2f}"])
+    return "\n".join(
+        [
+            table(rows),
+            "  Milliseconds; median and p95 of the questions as they come; all weighed: every question that may be",
+            "  asked. With up to three leaks the sets grow as n + n(n-1)/2 + n(n-1)(n-2)/6, so towards 8 times as",
+            "  sources double. Looking ahead to one answer is following the rules from it, whatever the number of",
+            "  sets, and a few passes over all sets: the first outweighs the second up to some thousand sets, beyond",
+            "  which the cost grows as the sets do. The answers grow with the zones, so that weighing everything",
+            "  grows towards 16 times.",
+        ]
+    )
+
+
+def library(found: Sequence[Beside] | None) -> str:
+    """Beside pyagrum."""
+    if found is None:
+        return "  pyagrum is not installed (python -m pip install --no-deps pyagrum): not compared"
+    rows = [
+        [
+            "sources",
+            "noisy-ORs",
+            "cases",
+            "clique",
+            "ours ms",
+            "pyagrum ms",
+            "to ours",
+            "apart",
+            "apart, limit",
+        ]
+    ]
+    for key in dict.fromkeys((b.sources, _band(b.patterns)) for b in found):
+        some = [b for b in found if (b.sources, _band(b.patterns)) == key]
+        done = [b for b in some if b.library is not None]
+        ratios = sorted(b.library / b.ours for b in done if b.library is not None)
+        limited = [b.apart_limited for b in done if b.apart_limited is not None]
+        rows.append(
+            [
+                str(key[0]),
+                key[1],
+                f"{len(done)} of {len(some)}",
+                f"2^{max(b.clique for b in some):.0f}",
+                number(_mean([b.ours for b in some]), 2),
+                number(_mean([b.library for b in done if b.library is not None]), 2),
+                f"{ratios[len(ratios) // 2]:.1f}" if ratios else "-",
+                f"{max(b.apart or 0 for b in done):.1e}" if done else "-",
+                f"{max(limited):.1e}" if limited else "-",
+            ]
+        )
+    return "\n".join(
+        [
+            table(rows),
+            "  One posterior of all sources from the same sources, noisy-ORs and soft evidence, both from nothing",
+            "  remembered; pyagrum's time is inference alone, its network (each noisy-OR a chain of ORs) built before.",
+            "  What differs: pyagrum's sources are independent, so that none or more than three may leak (apart: the",
+            "  largest difference of a marginal), and its cost grows with the largest table (clique) that overlapping",
+            "  noisy-ORs make, ours with the number of sets. With a chain of counters that limits it to one to three",
+            "  leaks as well, both agree (apart, limit).",
+            "  Cases whose table would be larger than memory allows are not run.",
+        ]
+    )
+
+
+def _band(count: int) -> str:
+    low = (count - 1) // 4 * 4 + 1
+    return f"{low} to {low + 3}"
+
+
+def _mean(some: Sequence[float]) -> float:
+    return sum(some) / len(some) if some else math.nan
