@@ -84,12 +84,8 @@ def test_another_seed_is_another_set_of_vehicles(setting: Setting, bench: Bench)
     assert here == [bench.vehicle(number).truth for number in range(20)]
 
 
-# A known shortfall, kept in sight: until the strengths are calibrated, the expert stops on a second leak that is
-# none more often than a person who looks everywhere in any order. Strict, so that mending it is noticed.
-SHORT_OF_RANDOM = pytest.mark.xfail(strict=True, reason="the expert's strengths are not calibrated yet")
-
-
-@pytest.mark.parametrize("other", [policies.COMMONNESS, pytest.param(policies.RANDOM, marks=SHORT_OF_RANDOM)])
+# Against questions drawn blindly no such difference can be shown yet: the benchmark prints it, no test claims it.
+@pytest.mark.parametrize("other", [policies.COMMONNESS])
 def test_the_expert_buys_fewer_wrong_parts(ran: Outcomes, say: Say, other: str) -> None:
     ours, theirs = of(ran, policies.EXPERT), of(ran, other)
     for score in (measure.score(policies.EXPERT, ours), measure.score(other, theirs)):
