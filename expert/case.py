@@ -42,7 +42,7 @@ class Case:
     def stating(self, *facts: Fact) -> Case:
         """The case with more facts (those it has already are not repeated)."""
         new = tuple(fact for fact in dict.fromkeys(facts) if fact not in self.facts)
-        opened = self.closed - {(fact.finding, fact.stage) for fact in new}
+        opened = self.closed - {fact.key for fact in new}
         return replace(self, facts=(*self.facts, *new), closed=opened)
 
     def without(self, *facts: Fact) -> Case:

@@ -159,7 +159,7 @@ class DurableChainer:
     def chain(self, facts: Iterable[Fact]) -> Trace:
         """Fire all rules that follow from the facts; equal to `reference.chain` for the same input."""
         stated = frozenset(facts)
-        said = {(fact.finding, fact.stage) for fact in stated}
+        said = {fact.key for fact in stated}
         sid = f"s{next(self._sessions)}"
         self._fired, self._pending, self._failure = set(), [], None
         known: set[Fact] = set()
@@ -173,7 +173,7 @@ class DurableChainer:
                     for message in self._messages(sid, len(known), fact):
                         for name in self._names:
                             self._tell(name, message)
-                new = {fact for fact in self._pending if (fact.finding, fact.stage) not in said and fact not in known}
+                new = {fact for fact in self._pending if fact.key not in said and fact not in known}
                 self._pending = []
                 agenda = sorted(new, key=canonical)
         finally:

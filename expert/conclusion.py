@@ -64,6 +64,7 @@ def conclude(expert: Expert, now: Diagnosis, stage: str, closed: Asked = ()) -> 
     marginals = now.belief.marginals
     contenders = tuple(s for s, p in now.belief.ranking if s not in sources and p >= POSSIBLE)[:CONTENDERS]
     changers = _changers(expert, now, stage, closed)
+    reasons = reasons_for(now, *sources)
     sights = {p: frozenset(o.source for o in p.of_kind(EXPLAINS)) for p in now.patterns if _is_sight(expert, p)}
     return Conclusion(
         sources=sources,
@@ -71,8 +72,8 @@ def conclude(expert: Expert, now: Diagnosis, stage: str, closed: Asked = ()) -> 
         alone=stands_out(now.belief, expert.scale),
         looked=looked(expert, now.trace),
         ranking=now.belief.ranking,
-        reasons=_reasons(now, sources, against=False)[:REASONS],
-        against=_reasons(now, sources, against=True)[:REASONS],
+        reasons=tuple(r for r in reasons if r.kind != AGAINST)[:REASONS],
+        against=tuple(r for r in reasons if r.kind == AGAINST)[:REASONS],
         explanations=_smallest(minimal_explanations([s for s in sights.values() if s], expert.machine.sources)),
         unexplained=tuple(
             fact
@@ -92,16 +93,16 @@ def conclude(expert: Expert, now: Diagnosis, stage: str, closed: Asked = ()) -> 
 def _cautions(expert: Expert, now: Diagnosis, sources: Iterable[str], changers: Iterable[Question]) -> list[str]:
     """Of all that a conclusion sends a person to do: cleaning, rules' advice, open questions, a look at the sources."""
     looks = [zone for source in sources for zone in expert.machine.first_seen[source]]
-    cleaning = [o for o in expert.machine.observables.values() if enters_stage(expert, o)]
+    cleaning = [o for o in expert.machine.observables.values() if enters_stage(expert, o.id)]
     return [
         *(caution for step in cleaning if not looked(expert, now.trace) for caution in step.cautions),
-        *(caution for firing in now.trace.firings for caution in firing.rule.rule.caution),
+        *(caution for rule in now.trace.rules for caution in rule.caution),
         *(caution for question in changers for caution in question.observable.cautions),
         *(caution for zone in looks for caution in expert.machine.base.zones[zone].cautions),
     ]
 
 
-def cautions_of(expert: Expert, names: list[str]) -> tuple[str, ...]:
+def cautions_of(expert: Expert, names: Iterable[str]) -> tuple[str, ...]:
     """Caution ids without repeats, the most important first."""
     known = expert.machine.base.cautions
     return tuple(sorted(dict.fromkeys(names), key=lambda name: (known[name].order, name)))
@@ -117,27 +118,20 @@ def _smallest(covers: tuple[frozenset[str], ...]) -> tuple[frozenset[str], ...]:
     return tuple(cover for cover in covers if len(cover) == least and cover)
 
 
-def reasons_for(now: Diagnosis, source: str) -> tuple[Reason, ...]:
-    """Everything that fired rules say of one source, strongest first."""
-    return tuple(sorted(_all_reasons(now, (source,)), key=_weight))
-
-
-def _reasons(now: Diagnosis, sources: tuple[str, ...], against: bool) -> tuple[Reason, ...]:
-    return tuple(sorted((r for r in _all_reasons(now, sources) if (r.kind == AGAINST) == against), key=_weight))
-
-
-def _weight(reason: Reason) -> tuple[float, str, str]:
-    return (-round(math.log(reason.ratio), 9), reason.rule, reason.source)
-
-
-def _all_reasons(now: Diagnosis, sources: tuple[str, ...]) -> list[Reason]:
+def reasons_for(now: Diagnosis, *sources: str) -> tuple[Reason, ...]:
+    """Everything that fired rules say of these sources, strongest first."""
     matched = {firing.rule.index: firing.matched for firing in now.trace.firings}
-    return [
+    found = [
         _reason(now, opinion, matched[opinion.rule])
         for pattern in now.patterns
         for opinion in pattern.opinions
         if opinion.source in sources
     ]
+    return tuple(sorted(found, key=_weight))
+
+
+def _weight(reason: Reason) -> tuple[float, str, str]:
+    return (-round(math.log(reason.ratio), 9), reason.rule, reason.source)
 
 
 def _reason(now: Diagnosis, opinion: Opinion, facts: tuple[Fact, ...]) -> Reason:
@@ -171,8 +165,6 @@ def _not_looked(expert: Expert, now: Diagnosis, sources: tuple[str, ...]) -> tup
 
 def _advice(now: Diagnosis) -> tuple[tuple[str, str], ...]:
     """(rule, text) of what fired rules say to do first, then what they advise."""
-    rules = list(dict.fromkeys(firing.rule.rule.rule for firing in now.trace.firings))
-    by_name = {firing.rule.rule.rule: firing.rule.rule for firing in now.trace.firings}
-    first = [(name, by_name[name].first_do or "") for name in rules if by_name[name].first_do]
-    then = [(name, by_name[name].advise or "") for name in rules if by_name[name].advise]
+    first = [(rule.rule, rule.first_do) for rule in now.trace.rules if rule.first_do]
+    then = [(rule.rule, rule.advise) for rule in now.trace.rules if rule.advise]
     return (*first, *then)

@@ -11,16 +11,17 @@ from rapidfuzz import process
 
 from expert import report
 from expert.case import Case, Conflict, Message
-from expert.commands import COMMANDS, Command, help_text, parse
+from expert.commands import Command, help_text, parse
 from expert.conclusion import cautions_of, conclude, reasons_for
 from expert.diagnosis import Diagnosis, Expert
+from expert.evidence import AGAINST
 from expert.facts import Fact
-from expert.inspection import Next, next_step, stage_of
+from expert.inspection import Next, enters_stage, next_step, stage_of
 from expert.knowledge.base import Observable
 from expert.knowledge.problems import nearest
 from expert.phrases import Lexicon, Reading, understand
 from expert.questions import Question, key_of, look_ahead
-from expert.wording import fact_words, joined, percent, source_name, stage_name, value_words, wrap
+from expert.wording import fact_words, joined, percent, source_name, stage_name, value_name, wrap
 
 PLACES_OFFERED = 8
 LONGEST_SHOWN = 60
@@ -215,13 +216,9 @@ def conflicting(expert: Expert, facts: Iterable[Fact], new: Fact) -> Fact | None
     if expert.machine.observables[new.finding].many:
         return None
     for old in facts:
-        if (old.finding, old.stage) == (new.finding, new.stage) and old.value != new.value:
+        if old.key == new.key and old.value != new.value:
             return old
     return None
-
-
-def _enters(expert: Expert, fact: Fact) -> bool:
-    return any(fact.finding in stage.entered_by for stage in expert.scale.stages)
 
 
 def _state(talk: Talk, case: Case, facts: Sequence[Fact], notes: Sequence[Message]) -> Turn:
@@ -231,7 +228,7 @@ def _state(talk: Talk, case: Case, facts: Sequence[Fact], notes: Sequence[Messag
         old = conflicting(talk.expert, after.facts, fact)
         if old is None:
             after = after.stating(fact)
-        elif _enters(talk.expert, fact):  # cleaned again: the later drive is the one that counts
+        elif enters_stage(talk.expert, fact.finding):  # cleaned again: the later drive is the one that counts
             after = after.without(old).stating(fact)
         else:
             conflicts.append(Conflict(old, fact))
@@ -258,7 +255,7 @@ def _conflict_message(talk: Talk, conflict: Conflict) -> Message:
     machine = talk.expert.machine
     where = f" ({stage_name(machine, conflict.old.stage)})" if conflict.old.stage else ""
     name = machine.observables[conflict.old.finding].name
-    old, new = (_value(talk, fact) for fact in (conflict.old, conflict.new))
+    old, new = (value_name(machine, fact) for fact in (conflict.old, conflict.new))
     text = wrap(f"That contradicts what was said before of the {name}{where}. Which is right?", talk.width)
     shown = [
         wrap(words, talk.width, lead)
@@ -267,24 +264,18 @@ def _conflict_message(talk: Talk, conflict: Conflict) -> Message:
     return Message("question", "\n".join((text, *shown)))
 
 
-def _value(talk: Talk, fact: Fact) -> str:
-    if isinstance(fact.value, float):
-        return f"{fact.value:g}"
-    return value_words(talk.expert.machine, fact.finding, fact.value).split(" - ")[0]
-
-
 def _settle(talk: Talk, case: Case, line: str) -> Turn:
     """The user picks one of two contradicting facts."""
     conflict = case.conflicts[0]
     word = line.casefold().rstrip(".)!")
     command, rest = parse(line) or (None, "")
-    if word in ("1", "before", "old", "keep", _value(talk, conflict.old).casefold()):
+    if word in ("1", "before", "old", "keep", value_name(talk.expert.machine, conflict.old).casefold()):
         kept = case
-    elif word in ("2", "now", "new", "change", _value(talk, conflict.new).casefold()):
+    elif word in ("2", "now", "new", "change", value_name(talk.expert.machine, conflict.new).casefold()):
         kept = case.without(conflict.old).stating(conflict.new)
     elif word in talk.expert.scale.unknown_words or (command and command.name == "unknown"):
         old = conflict.old  # it is not known which is right, so neither counts
-        kept = replace(case.without(old), closed=case.closed | {(old.finding, old.stage)})
+        kept = replace(case.without(old), closed=case.closed | {old.key})
     elif command and command.name in ("back", "quit"):
         return _command(talk, case, command, rest)
     elif command and command.name not in ("forget", "conclude"):
@@ -320,10 +311,8 @@ def _advance(talk: Talk, case: Case) -> Turn:
 
 def _tell(talk: Talk, case: Case, now: Diagnosis) -> Turn:
     """What fired rules ask to be done or warn of, each once."""
-    fired = {firing.rule.rule.rule: firing.rule.rule for firing in now.trace.firings}
-    new = [
-        rule for name, rule in fired.items() if name not in case.told and (rule.first_do or rule.advise or rule.caution)
-    ]
+    telling = [rule for rule in now.trace.rules if rule.first_do or rule.advise or rule.caution]
+    new = [rule for rule in telling if rule.rule not in case.told]
     messages = _cautions(talk, case, [c for rule in new for c in rule.caution])
     messages += [Message("advice", wrap(f"First: {r.first_do}", talk.width, rest="  ")) for r in new if r.first_do]
     messages += [Message("advice", wrap(f"Note: {r.advise}", talk.width, rest="  ")) for r in new if r.advise]
@@ -403,7 +392,6 @@ def _hint(talk: Talk, case: Case) -> str:
 
 
 def _command(talk: Talk, case: Case, command: Command, rest: str) -> Turn:
-    assert command in COMMANDS
     if command.name == "unknown":
         return _leave_open(talk, case)
     if command.name == "back":
@@ -459,11 +447,23 @@ def find_source(talk: Talk, words: str) -> str | None:
         for source, entry in machine.sources.items()
         for word in (source, source.replace("-", " "), entry.name, *entry.words)
     }
-    wanted = words.casefold().removeprefix("the ").removeprefix("a ").strip()
+    known = _known_as(words, names)
+    return None if known is None else names[known]
+
+
+def _plain(words: str) -> str:
+    """A name as a person says it, without its article."""
+    return words.casefold().removeprefix("the ").removeprefix("a ").strip()
+
+
+def _known_as(words: str, names: Iterable[str]) -> str | None:
+    """The one of these names (all lower-case) that a person means; None if nothing is near."""
+    names = list(names)
+    wanted = _plain(words)
     if wanted in names:
-        return names[wanted]
-    near = process.extractOne(wanted, list(names), score_cutoff=NEAR_ENOUGH)
-    return names[near[0]] if near else None
+        return wanted
+    near = process.extractOne(wanted, names, score_cutoff=NEAR_ENOUGH)
+    return near[0] if near else None
 
 
 def _why_source(talk: Talk, case: Case, words: str) -> str:
@@ -478,26 +478,23 @@ def _why_source(talk: Talk, case: Case, words: str) -> str:
         commonness = talk.expert.machine.sources[source].commonness
         return wrap(f"{head} Nothing said so far speaks for or against it; it is {commonness} as leaks go.", talk.width)
     lines = [report.reason_text(talk.expert.machine, reason, talk.width, named=False) for reason in reasons]
-    signs = ["against" if reason.kind == "speaks against" else "for" for reason in reasons]
+    signs = ["against" if reason.kind == AGAINST else "for" for reason in reasons]
     return "\n".join([wrap(head, talk.width), *(f"{sign}:\n{line}" for sign, line in zip(signs, lines, strict=True))])
 
 
 def meaning(talk: Talk, words: str) -> str:
     """What a term, a place or a source is."""
     machine = talk.expert.machine
-    wanted = words.casefold().removeprefix("the ").removeprefix("a ").strip()
     terms = {term.casefold(): entry.means for term, entry in machine.base.terms.items()}
     places = {w.casefold(): f"{z.name}: {z.where}" for z in machine.zones.values() for w in (z.name, *z.words)}
     parts = {
         w.casefold(): f"{s.name}: {s.about}" for s in machine.sources.values() for w in (s.source, s.name, *s.words)
     }
     known = {**parts, **places, **terms}
-    if wanted in known:
-        return wrap(known[wanted], talk.width)
-    near = process.extractOne(wanted, list(known), score_cutoff=NEAR_ENOUGH)
-    if near:
-        return wrap(f"{near[0]}: {known[near[0]]}", talk.width)
-    return wrap(f"No word near {_quoted(words)} is in the glossary.", talk.width)
+    name = _known_as(words, known)
+    if name is None:
+        return wrap(f"No word near {_quoted(words)} is in the glossary.", talk.width)
+    return wrap(known[name] if name == _plain(words) else f"{name}: {known[name]}", talk.width)
 
 
 def _back(talk: Talk, case: Case) -> Turn:

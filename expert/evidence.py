@@ -59,7 +59,7 @@ def changed(before: Trace, after: Trace) -> tuple[tuple[Pattern, ...], tuple[Pat
     rules = after.ruleset.rules
     # A pattern follows from the rules that fired, the values that hold (their trust) and what is silenced; a rule that
     # had fired already may now do so by another alternative, and so change both.
-    seen = {(fact.finding, fact.stage) for fact in before.facts ^ after.facts}
+    seen = {fact.key for fact in before.facts ^ after.facts}
     touched = {rules[index].observed for index in before.fired ^ after.fired}
     touched |= {rules[index].observed for index in after.fired if rules[index].observed[:2] in seen}
     was, now = _silenced(before), _silenced(after)
@@ -111,13 +111,13 @@ def _about(
     speaking: Mapping[tuple[str, str], Mapping[Observed, set[str]]], fact: Fact
 ) -> list[tuple[Observed, set[str]]]:
     """The observations that a fact is one of, and the sources spoken of by them."""
-    here = speaking.get((fact.finding, fact.stage), {})
+    here = speaking.get(fact.key, {})
     return [(observed, who) for observed, who in here.items() if _is_about(observed, fact)]
 
 
 def _is_about(observed: Observed, fact: Fact) -> bool:
     finding, stage, values = observed
-    return (finding, stage) == (fact.finding, fact.stage) and (not values or fact.value in values.split("\n"))
+    return (finding, stage) == fact.key and (not values or fact.value in values.split("\n"))
 
 
 def excluded(trace: Trace) -> frozenset[str]:

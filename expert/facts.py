@@ -17,6 +17,11 @@ class Fact(NamedTuple):
     value: Scalar
     stage: str = ""
 
+    @property
+    def key(self) -> tuple[str, str]:
+        """What the fact is about: its finding, in its stage."""
+        return self.finding, self.stage
+
 
 def canonical(fact: Fact) -> tuple[str, str, str]:
     """A total order over facts, the same on every machine (numbers and words never meet in one finding)."""

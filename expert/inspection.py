@@ -46,9 +46,9 @@ def most_trusted(scale: Scale) -> str:
     return max(scale.stages, key=lambda stage: stage.trust).stage
 
 
-def enters_stage(expert: Expert, observable: Observable) -> bool:
-    """Is this the finding whose answer moves the inspection on to another stage?"""
-    return any(observable.id in stage.entered_by for stage in expert.scale.stages)
+def enters_stage(expert: Expert, finding: str) -> bool:
+    """Is this a finding whose answer moves the inspection on to another stage?"""
+    return any(finding in stage.entered_by for stage in expert.scale.stages)
 
 
 def looked(expert: Expert, trace: Trace) -> bool:
@@ -78,9 +78,9 @@ def next_step(expert: Expert, now: Diagnosis, stage: str, closed: Asked, counts:
     for phase in expert.scale.phases:
         if stage not in phase.stages or counts.get(phase.phase, 0) >= phase.most or (clear and not phase.must):
             continue
-        if phase.must and _put_off(expert, now.trace, phase):
-            return Next(phase, None, PUT_OFF)
         if phase.must:
+            if _put_off(expert, now.trace, phase):
+                return Next(phase, None, PUT_OFF)
             due = [o for o in asked_in(expert, phase) if askable(expert, now.trace, o, stage, closed)]
             if due:  # in the order written; there is nothing to weigh in what must be asked
                 return Next(phase, Question(due[0], stage, 0.0, ()), "")
@@ -97,6 +97,6 @@ def _put_off(expert: Expert, trace: Trace, phase: Phase) -> bool:
     return any(
         (observable.id, value) not in entering
         for observable in asked_in(expert, phase)
-        if enters_stage(expert, observable)
+        if enters_stage(expert, observable.id)
         for value in trace.memory.get((observable.id, ""), ())
     )

@@ -11,7 +11,7 @@ from typing import Any
 
 from expert.conclusion import Conclusion, Reason
 from expert.diagnosis import Diagnosis, Expert
-from expert.facts import Fact
+from expert.facts import Fact, canonical
 from expert.knowledge.base import Machine
 from expert.wording import source_name, sure
 
@@ -29,8 +29,8 @@ def conclusion_object(
         "layout": machine.layout.layout,
         "knowledge": machine.base.digest,
         "stage": stage,
-        "facts": [_fact(fact) for fact in _sorted(now.trace.stated)],
-        "derived": [_fact(fact) for fact in _sorted(now.trace.derived)],
+        "facts": [_fact(fact) for fact in sorted(now.trace.stated, key=canonical)],
+        "derived": [_fact(fact) for fact in sorted(now.trace.derived, key=canonical)],
         "not_understood": list(not_understood),
         "stands_out": end.alone,
         "looked_after_cleaning": end.looked,
@@ -53,7 +53,7 @@ def conclusion_object(
         "confirm": [{"source": s, "by": machine.base.sources[s].confirm} for s in (*end.sources, *end.contenders)],
         "not_looked_at": list(end.not_looked),
         "advice": [{"rule": rule, "text": text} for rule, text in end.advice],
-        "cautions": [{"id": name, "text": machine.base.cautions[name].text} for name in end.cautions],
+        "cautions": _cautions(machine, end.cautions),
         "repairs": [
             {
                 "id": job.repair.repair,
@@ -64,15 +64,15 @@ def conclusion_object(
                 "steps": list(job.repair.steps),
                 "parts": list(job.repair.parts),
                 "same_visit": list(job.repair.same_visit),
-                "cautions": [{"id": name, "text": machine.base.cautions[name].text} for name in job.repair.cautions],
+                "cautions": _cautions(machine, job.repair.cautions),
             }
             for job in end.jobs
         ],
     }
 
 
-def _sorted(facts: Iterable[Fact]) -> list[Fact]:
-    return sorted(facts, key=lambda fact: (fact.finding, fact.stage, str(fact.value)))
+def _cautions(machine: Machine, names: Iterable[str]) -> list[dict[str, str]]:
+    return [{"id": name, "text": machine.base.cautions[name].text} for name in names]
 
 
 def _fact(fact: Fact) -> dict[str, Any]:

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from expert.chaining import over_limits
 from expert.facts import Fact
+from expert.inspection import most_trusted
 from expert.knowledge.base import KnowledgeBase, Machine, Observable
 from expert.knowledge.conditions import Test
 from expert.knowledge.ground import SELECTORS, Branch, GroundRule, Ruleset, ground
@@ -42,7 +43,7 @@ class _View:
     @cached_property
     def derived(self) -> frozenset[str]:
         """Findings that some rule derives."""
-        return frozenset(f.finding for rules in self.rulesets.values() for rule in rules.rules for f in rule.derives)
+        return frozenset().union(*(ruleset.derivable for ruleset in self.rulesets.values()))
 
     def at(self, kind: str, name: str, path: tuple[str | int, ...], what: str, allowed: str = "") -> Problem:
         """A problem of an entry, at the line of its part."""
@@ -119,7 +120,7 @@ def example_facts(machine: Machine, rule: Rule, example: ExampleFacts) -> list[F
     """An example as facts; staged ones in the rule's stage, or the most trusted one. BadExample for what is unknown."""
     stage = rule.stage
     if stage == "any":
-        stage = max(machine.base.scale.stages, key=lambda entry: entry.trust).stage
+        stage = most_trusted(machine.base.scale)
     facts = []
     for name, value in example.items():
         observable = machine.observables.get(name)
@@ -342,7 +343,7 @@ def _twins(view: _View) -> Iterator[Problem]:
 
 def _baseline(view: _View, chains: Mapping[str, Callable[[list[Fact]], Trace]]) -> Iterator[Problem]:
     """On a clean, dry vehicle no rule may blame a source."""
-    stage = max(view.base.scale.stages, key=lambda entry: entry.trust).stage
+    stage = most_trusted(view.base.scale)
     for layout, ruleset in view.rulesets.items():
         dry = [Fact(zone.zone, WETNESS[0], stage) for zone in ruleset.machine.zones.values() if zone.visible]
         for index in sorted(chains[layout](dry).fired):

@@ -50,7 +50,7 @@ def key_of(observable: Observable, stage: str) -> tuple[str, str]:
 def askable(expert: Expert, trace: Trace, observable: Observable, stage: str, closed: Asked) -> bool:
     """May it be asked now: not yet known (or waived, `closed`), in the right stage, all that it needs known."""
     key = key_of(observable, stage)
-    if not observable.phase or key in closed or any((f.finding, f.stage) == key for f in trace.stated):
+    if not observable.phase or key in closed or any(f.key == key for f in trace.stated):
         return False
     # What rules concluded need not be asked, unless it is a value not fully trusted (a damp place): look closer.
     if any(observable.trust.get(str(value), 1.0) >= 1 for value in trace.memory.get(key, ())):

@@ -20,7 +20,7 @@ def chain(ruleset: Ruleset, facts: Iterable[Fact]) -> Trace:
     but its conclusion about that finding is dropped.
     """
     stated = frozenset(facts)
-    said = {(fact.finding, fact.stage) for fact in stated}
+    said = {fact.key for fact in stated}
     known = set(stated)
     fired: set[int] = set()
     grown = True
@@ -28,7 +28,7 @@ def chain(ruleset: Ruleset, facts: Iterable[Fact]) -> Trace:
         memory = remember(known)
         new = [r for r in ruleset.rules if r.index not in fired and fires(r, memory)]
         fired |= {rule.index for rule in new}
-        known |= {fact for rule in new for fact in rule.derives if (fact.finding, fact.stage) not in said}
+        known |= {fact for rule in new for fact in rule.derives if fact.key not in said}
         grown = bool(new)
     return Trace(ruleset, stated, frozenset(known), frozenset(fired))
 
@@ -43,9 +43,9 @@ def extend(trace: Trace, fact: Fact) -> Trace:
     ruleset = trace.ruleset
     if fact in trace.stated:
         return trace
-    if any((f.finding, f.stage) == (fact.finding, fact.stage) for f in trace.derived):
+    if any(f.key == fact.key for f in trace.derived):
         return chain(ruleset, trace.stated | {fact})
-    said = {(f.finding, f.stage) for f in trace.stated} | {(fact.finding, fact.stage)}
+    said = {f.key for f in trace.stated} | {fact.key}
     memory = dict(trace.memory)
     fired = set(trace.fired)
     known = set(trace.facts)
@@ -55,12 +55,12 @@ def extend(trace: Trace, fact: Fact) -> Trace:
         if new in known:
             continue
         known.add(new)
-        key = (new.finding, new.stage)
+        key = new.key
         memory[key] = memory.get(key, frozenset()) | {new.value}
         for rule in _woken(ruleset, key, fired):
             if fires(rule, memory):
                 fired.add(rule.index)
-                agenda.extend(f for f in rule.derives if (f.finding, f.stage) not in said)
+                agenda.extend(f for f in rule.derives if f.key not in said)
     return Trace(ruleset, trace.stated | {fact}, frozenset(known), frozenset(fired))
 
 

@@ -23,11 +23,6 @@ def depth(machine: Machine, access: str) -> int:
     return list(machine.base.access).index(access)
 
 
-def laid_bare(machine: Machine, access: str) -> frozenset[str]:
-    """The accesses that are open once this one is: itself and all it opens."""
-    return frozenset((access, *machine.base.access[access].opens))
-
-
 def jobs(
     machine: Machine, sources: Iterable[str], marginals: Mapping[str, float], worth: float = 0.03
 ) -> tuple[Job, ...]:

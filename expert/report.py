@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Sequence
 
 from expert import bodymap
-from expert.conclusion import Conclusion, Reason
+from expert.conclusion import Conclusion, Reason, cautions_of
 from expert.diagnosis import Diagnosis, Expert
-from expert.evidence import AGAINST
-from expert.facts import Fact, Scalar
+from expert.evidence import AGAINST, EXPLAINS
+from expert.facts import Fact
 from expert.inspection import most_trusted
 from expert.knowledge.base import WETNESS_KIND, Machine, Observable
 from expert.questions import Question
@@ -21,6 +21,7 @@ from expert.wording import (
     source_name,
     stage_name,
     sure,
+    value_name,
     value_words,
     wrap,
 )
@@ -28,6 +29,7 @@ from expert.wording import (
 BAR = 24
 RANKED = 8
 OUTLOOKS = 6
+UNSETTLED = "Do not buy parts yet: first settle which source it is."
 CLEAN_FIRST = (
     "Clean everything, drive a short way and look again for the highest and foremost wet point before any part is "
     "bought."
@@ -86,14 +88,10 @@ def map_text(machine: Machine, facts: Iterable[Fact], stage: str, marked: Sequen
 def reason_text(machine: Machine, reason: Reason, width: int = WIDTH, named: bool = True) -> str:
     """One reason: what was seen, how strongly it speaks for or against what, and why."""
     seen = joined(fact_words(machine, fact) for fact in reason.facts)
-    how = (
-        "speaks against" if reason.kind == AGAINST else "speaks for" if reason.kind == "explains" else "makes likelier"
-    )
-    head = (
-        f"{seen[0].upper()}{seen[1:]}: {how} {source_name(machine, reason.source)}"
-        if named
-        else f"{seen[0].upper()}{seen[1:]}"
-    )
+    how = "speaks against" if reason.kind == AGAINST else "speaks for" if reason.kind == EXPLAINS else "makes likelier"
+    head = f"{seen[0].upper()}{seen[1:]}"
+    if named:
+        head += f": {how} {source_name(machine, reason.source)}"
     head += f" ({reason.ratio:.3g} to 1). "
     return wrap(f"{head}{reason.because} [{reason.rule}]", width, "  - ")
 
@@ -111,8 +109,7 @@ def outlook_text(machine: Machine, question: Question, ranking: Sequence[tuple[s
     likeliest = sorted(question.outlooks, key=lambda o: -round(o.chance, 9))[:OUTLOOKS]
     for outlook in (o for o in question.outlooks if o in likeliest):
         top, then = outlook.belief.ranking[0]
-        value = outlook.fact.value
-        shown = f"{value:g}" if isinstance(value, float) else _short(machine, question.observable, value)
+        shown = value_name(machine, outlook.fact)
         lines.append(
             wrap(
                 f"{shown} (chance {percent(outlook.chance)}): {source_name(machine, top)} {percent(then)}"
@@ -129,10 +126,6 @@ def outlook_text(machine: Machine, question: Question, ranking: Sequence[tuple[s
     if len(question.outlooks) > len(likeliest):
         lines.append(f"  and {len(question.outlooks) - len(likeliest)} less likely answers")
     return "\n".join(lines)
-
-
-def _short(machine: Machine, observable: Observable, value: Scalar) -> str:
-    return machine.base.zones[str(value)].name if observable.kind == "zone" else str(value)
 
 
 def conclusion_text(
@@ -191,7 +184,7 @@ def _job_line(expert: Expert, job: Job, end: Conclusion, width: int) -> str:
     access = expert.machine.base.access[repair.access].name
     line = f"Repair: {repair.name} ({access}; about {repair.hours:g} h)."
     if not end.alone:
-        line += " Do not buy parts yet: first settle which source it is."
+        line += f" {UNSETTLED}"
     return wrap(line, width, rest="  ")
 
 
@@ -252,8 +245,8 @@ def _job_text(expert: Expert, job: Job, end: Conclusion, width: int) -> str:
         wrap(f"REPAIR: {repair.name} (access: {base.access[repair.access].name}; about {repair.hours:g} h)", width)
     ]
     if not end.alone:
-        lines.append(wrap("Do not buy parts yet: first settle which source it is.", width, "  "))
-    cautions = sorted(repair.cautions, key=lambda name: base.cautions[name].order)
+        lines.append(wrap(UNSETTLED, width, "  "))
+    cautions = cautions_of(expert, repair.cautions)
     lines += [wrap(f"CAUTION: {base.cautions[name].text}", width, "  ! ") for name in cautions]
     lines += [_numbered(at, step, width) for at, step in enumerate(repair.steps, start=1)]
     if repair.parts:

@@ -9,6 +9,7 @@ from functools import cached_property
 from expert.facts import Fact, Scalar, canonical
 from expert.knowledge.conditions import Test
 from expert.knowledge.ground import GroundRule, Ruleset
+from expert.knowledge.model import Rule
 
 Memory = Mapping[tuple[str, str], frozenset[Scalar]]
 
@@ -17,7 +18,7 @@ def remember(facts: Iterable[Fact]) -> dict[tuple[str, str], frozenset[Scalar]]:
     """Facts as a working memory: the values that hold, by finding and stage."""
     found: dict[tuple[str, str], frozenset[Scalar]] = {}
     for fact in facts:
-        key = (fact.finding, fact.stage)
+        key = fact.key
         found[key] = found.get(key, frozenset()) | {fact.value}
     return found
 
@@ -76,6 +77,12 @@ class Trace:
     def firings(self) -> tuple[Firing, ...]:
         """Every firing in rule order, with the facts that matched its first satisfied branch."""
         return tuple(self._firing(self.ruleset.rules[index]) for index in sorted(self.fired))
+
+    @cached_property
+    def rules(self) -> tuple[Rule, ...]:
+        """The rules that fired, each once however many zones and stages it fired for, in rule order."""
+        fired = (self.ruleset.rules[index].rule for index in sorted(self.fired))
+        return tuple({rule.rule: rule for rule in fired}.values())
 
     @cached_property
     def supports(self) -> Mapping[Fact, frozenset[Fact]]:

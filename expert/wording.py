@@ -43,13 +43,19 @@ def number(value: float) -> str:
 def fact_words(machine: Machine, fact: Fact, stage: bool = True) -> str:
     """'lowest hole of the bellhousing: wet (as found)'."""
     observable = machine.observables[fact.finding]
+    said = f"{observable.name}: {value_name(machine, fact)}"
     if isinstance(fact.value, float):
-        said = f"{observable.name}: {number(fact.value)} {observable.unit}"
-    elif observable.kind == "zone":
-        said = f"{observable.name}: {machine.base.zones[fact.value].name}"
-    else:
-        said = f"{observable.name}: {fact.value}"
+        said += f" {observable.unit}"
     return f"{said} ({stage_name(machine, fact.stage)})" if stage and fact.stage else said
+
+
+def value_name(machine: Machine, fact: Fact) -> str:
+    """A fact's value by itself: a number, a place by its name, or a word."""
+    if isinstance(fact.value, float):
+        return number(fact.value)
+    if machine.observables[fact.finding].kind == "zone":
+        return machine.base.zones[fact.value].name
+    return fact.value
 
 
 def stage_name(machine: Machine, stage: str) -> str:

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import io
+import sys
 from pathlib import Path
 
 import pytest
+from driving import Result, Run, Say
 from hypothesis import settings
 
+from expert import cli
 from expert.chaining import chainer
 from expert.diagnosis import Expert
-from expert.dialogue import Talk
+from expert.dialogue import Talk, begin
 from expert.knowledge.base import KnowledgeBase, Machine
 from expert.knowledge.load import load, packaged_rules
 from expert.phrases import Lexicon
@@ -49,3 +53,36 @@ def expert(machine: Machine) -> Expert:
 def talk(expert: Expert, machine: Machine) -> Talk:
     """An expert to talk to."""
     return Talk(expert, Lexicon.of(machine))
+
+
+@pytest.fixture
+def ready(kb: KnowledgeBase, talk: Talk, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The knowledge is loaded once and the engine built; commands take both as they are."""
+    monkeypatch.setattr(cli, "load", lambda folder: kb)
+    monkeypatch.setattr(cli, "_talk", lambda base, layout, width: talk)
+    begin(talk)
+
+
+@pytest.fixture
+def run(ready: None, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
+    """Runs a command line in this process, on the knowledge loaded once."""
+
+    def run(*arguments: str, stdin: str = "") -> Result:
+        monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(stdin.encode()), encoding="utf-8"))
+        capsys.readouterr()
+        code = cli.run(list(arguments))
+        out, err = capsys.readouterr()
+        return Result(code, out, err)
+
+    return run
+
+
+@pytest.fixture
+def say(capsys: pytest.CaptureFixture[str]) -> Say:
+    """Prints a line of figures past pytest's capture."""
+
+    def out(line: str) -> None:
+        with capsys.disabled():
+            print(f"\n  bench: {line}", end="")
+
+    return out

@@ -6,6 +6,7 @@ import os
 import subprocess
 import sys
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,20 @@ from expert.vehicle import Reading, Vehicle
 ROOT = Path(__file__).parent.parent
 Answer = Callable[[Observable, str], str]
 Turn = tuple[Case, tuple[Message, ...]]
+Say = Callable[[str], None]
 MOST = 90  # questions; a case that asks more than this does not end
+
+
+@dataclass(frozen=True)
+class Result:
+    """What a command left."""
+
+    code: int
+    out: str
+    err: str
+
+
+Run = Callable[..., Result]
 
 # What a person might say of an ordinary case, by the finding that is asked; everything else is left unknown.
 TABLE = {

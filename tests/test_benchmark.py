@@ -8,7 +8,7 @@ import math
 import random
 import subprocess
 import sys
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
@@ -19,7 +19,7 @@ from bench.diagnosis.bench import Bench, Setting
 from bench.diagnosis.command import figures
 from bench.diagnosis.growth import grown
 from bench.diagnosis.run import Outcomes, outcomes
-from driving import ROOT
+from driving import ROOT, Say
 
 from expert.belief import Belief, SourceSets
 from expert.evidence import excluded, patterns
@@ -29,19 +29,6 @@ from expert.vehicle import packaged_tables
 
 VEHICLES = 60
 SOURCES = 9  # of a small layout, so that many vehicles take little time
-
-Say = Callable[[str], None]
-
-
-@pytest.fixture
-def say(capsys: pytest.CaptureFixture[str]) -> Iterator[Say]:
-    """Prints a line of figures past pytest's capture."""
-
-    def out(line: str) -> None:
-        with capsys.disabled():
-            print(f"\n  bench: {line}", end="")
-
-    yield out
 
 
 @pytest.fixture(scope="module")

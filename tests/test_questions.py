@@ -358,7 +358,7 @@ def test_a_clear_explanation_as_found_leads_to_the_cleaning_not_to_the_end(exper
     assert stands_out(now.belief, expert.scale)
     coming = next_step(expert, now, stage_of(expert, facts), frozenset(), {})
     assert coming.question is not None
-    assert enters_stage(expert, coming.question.observable)
+    assert enters_stage(expert, coming.question.observable.id)
 
 
 def _enters(expert: Expert, name: str) -> bool:

@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-import io
 import json
-import sys
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-from driving import ROOT, firstwet
+from driving import ROOT, Run, firstwet
 
-from expert import cli, store
-from expert.dialogue import Talk
+from expert import store
 from expert.knowledge.base import KnowledgeBase
 
 # A case with everything in it that changes the case: answers, both ways out of a contradiction, taking back, a stage.
@@ -44,34 +40,6 @@ LINES = [
     "back",
     "quit",
 ]
-
-
-@dataclass(frozen=True)
-class Result:
-    """What a command left."""
-
-    code: int
-    out: str
-    err: str
-
-
-Run = Callable[..., Result]
-
-
-@pytest.fixture
-def run(kb: KnowledgeBase, talk: Talk, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
-    """Runs a command line in this process, on the knowledge loaded once."""
-    monkeypatch.setattr(cli, "load", lambda folder: kb)
-    monkeypatch.setattr(cli, "_talk", lambda base, layout, width: talk)
-
-    def run(*arguments: str, stdin: str = "") -> Result:
-        monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(stdin.encode()), encoding="utf-8"))
-        capsys.readouterr()
-        code = cli.run(list(arguments))
-        out, err = capsys.readouterr()
-        return Result(code, out, err)
-
-    return run
 
 
 @pytest.fixture

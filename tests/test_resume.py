@@ -10,18 +10,16 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-from driving import ROOT, firstwet
+from driving import ROOT, Run, firstwet
 
 from expert import cli, store
 from expert.case import Case, Message
 from expert.dialogue import Talk, begin
-from expert.knowledge.base import KnowledgeBase
 from expert.session import converse
 from expert.store import CaseFile, StoreError
 
@@ -44,40 +42,6 @@ LINES = [
     "unknown",
 ]
 KILLS = 25
-
-
-@dataclass(frozen=True)
-class Result:
-    """What a command left."""
-
-    code: int
-    out: str
-    err: str
-
-
-Run = Callable[..., Result]
-
-
-@pytest.fixture
-def ready(kb: KnowledgeBase, talk: Talk, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The knowledge is loaded once and the engine built; commands take both as they are."""
-    monkeypatch.setattr(cli, "load", lambda folder: kb)
-    monkeypatch.setattr(cli, "_talk", lambda base, layout, width: talk)
-    begin(talk)
-
-
-@pytest.fixture
-def run(ready: None, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
-    """Runs a command line in this process."""
-
-    def run(*arguments: str, stdin: str = "") -> Result:
-        monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(stdin.encode()), encoding="utf-8"))
-        capsys.readouterr()
-        code = cli.run(list(arguments))
-        out, err = capsys.readouterr()
-        return Result(code, out, err)
-
-    return run
 
 
 class Child:

@@ -173,7 +173,7 @@ def _staged(machine: Machine, rule: Rule, key: str) -> bool:
 
 
 def _ground_one(machine: Machine, rule: Rule, binding: Binding, stage: str, index: int) -> GroundRule:
-    branches = tuple(dict.fromkeys(_simplified(b) for b in _branches(machine, rule.when, binding, stage)))
+    branches = tuple(dict.fromkeys(tuple(dict.fromkeys(b)) for b in _branches(machine, rule.when, binding, stage)))
     if not branches or not all(branches):
         raise NotHere
     first = branches[0][0]
@@ -221,10 +221,6 @@ def _specificity(rule: Rule) -> float:
     return len(keys) - max(0, len(general) - 1) / 2
 
 
-def _simplified(branch: Branch) -> Branch:
-    return tuple(dict.fromkeys(branch))
-
-
 def _branches(machine: Machine, when: When, binding: Binding, stage: str) -> list[Branch]:
     """The condition as a list of conjunctions."""
     branches: list[Branch] = [()]
@@ -264,9 +260,7 @@ def _part(
 
 def _findings(machine: Machine, key: str, binding: Binding) -> tuple[str, ...]:
     if key.startswith(EVERY):
-        zone = binding.get(key.removeprefix(EVERY), key.removeprefix(EVERY))
-        if zone not in machine.base.zones:
-            raise BadCondition(f"{key!r} names no zone", advice(zone, [*binding, *machine.base.zones]))
+        zone = _zone(machine, key.removeprefix(EVERY), binding, key)
         feeders = tuple(z for z in machine.feeders.get(zone, ()) if machine.zones[z].visible)
         if not feeders:
             raise NotHere
@@ -274,13 +268,18 @@ def _findings(machine: Machine, key: str, binding: Binding) -> tuple[str, ...]:
     return (binding.get(key, key),)
 
 
+def _zone(machine: Machine, name: str, binding: Binding, said: str) -> str:
+    """The zone that a name or variable stands for; `said` is the whole phrase, for the message if it is none."""
+    zone = binding.get(name, name)
+    if zone not in machine.base.zones:
+        raise BadCondition(f"{said!r} names no zone", advice(zone, [*binding, *machine.base.zones]))
+    return zone
+
+
 def _derivable(machine: Machine, key: str, binding: Binding) -> tuple[str, ...]:
     """The findings that a key under `derive` stands for; none where it speaks of zones and there are none."""
     if key.startswith(CANNOT_WET[0]) and key.endswith(CANNOT_WET[1]):
-        name = key.removeprefix(CANNOT_WET[0]).removesuffix(CANNOT_WET[1])
-        zone = binding.get(name, name)
-        if zone not in machine.base.zones:
-            raise BadCondition(f"{key!r} names no zone", advice(zone, [*binding, *machine.base.zones]))
+        zone = _zone(machine, key.removeprefix(CANNOT_WET[0]).removesuffix(CANNOT_WET[1]), binding, key)
         return tuple(z for z, entry in machine.zones.items() if entry.visible and z not in machine.reach[zone])
     try:
         return _findings(machine, key, binding)
@@ -382,9 +381,7 @@ def _selected(machine: Machine, words: str, of: str, binding: Binding) -> tuple[
         if of not in machine.base.scale.fluids:
             raise BadCondition(f"{of!r} is no fluid", advice(of, machine.base.scale.fluids))
         return tuple(name for name, source in machine.sources.items() if source.holds == of)
-    zone = binding.get(of, of)
-    if zone not in machine.base.zones:
-        raise BadCondition(f"'{words} {of}' names no zone", advice(of, [*binding, *machine.base.zones]))
+    zone = _zone(machine, of, binding, f"{words} {of}")
     if words == "sources first seen at":
         return tuple(name for name, seen in machine.first_seen.items() if zone in seen)
     wetting = {n for n, source in machine.sources.items() if any(zone in machine.reach[z] for z in source.zones)}

@@ -38,11 +38,6 @@ class Places:
     incomplete: frozenset[str] = frozenset()
 
     @cached_property
-    def damaged(self) -> bool:
-        """Is the base of the sound entries less than the whole folder?"""
-        return bool(self.incomplete) or any(self.broken.values())
-
-    @cached_property
     def broken_ids(self) -> frozenset[str]:
         """The ids of the faulty entries that rules may name."""
         return frozenset(name for kind in NAMED_BY_RULES for name in self.broken.get(kind, ()))

@@ -98,7 +98,7 @@ def _contradictions(lexicon: Lexicon, facts: Sequence[Fact]) -> tuple[tuple[Fact
     pairs: dict[tuple[Fact, Fact], None] = {}
     for fact in facts:
         if not lexicon.observables[fact.finding].many:
-            other = first.setdefault((fact.finding, fact.stage), fact)
+            other = first.setdefault(fact.key, fact)
             if other.value != fact.value:
                 pairs[(other, fact)] = None
     return tuple(pairs)
@@ -145,7 +145,7 @@ def understand(lexicon: Lexicon, text: str, stage: str, pending: Observable | No
 
     facts = tuple(dict.fromkeys(_restaged(lexicon, said, stage, read_sentences)))
     contradictions = _contradictions(lexicon, facts)
-    doubtful = {(f.finding, f.stage) for pair in contradictions for f in pair}
+    doubtful = {f.key for pair in contradictions for f in pair}
     # The name of anything stated has done its work, wherever it stands.
     known = {fact.finding for fact in facts} | set(said.unknown)
     left: dict[str, tuple[Item, ...]] = {}
@@ -165,7 +165,7 @@ def understand(lexicon: Lexicon, text: str, stage: str, pending: Observable | No
     close.update({piece: places for piece in left if (places := _places_of_part(lexicon, left[piece]))})
     close.update({piece: said.either[piece] for piece in not_understood if piece in said.either})
     return Reading(
-        facts=tuple(f for f in facts if (f.finding, f.stage) not in doubtful),
+        facts=tuple(f for f in facts if f.key not in doubtful),
         unknown=tuple(dict.fromkeys(u for u in said.unknown if all(f.finding != u for f in facts))),
         stage=said.stage,
         not_understood=not_understood,

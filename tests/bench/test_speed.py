@@ -13,10 +13,9 @@ import statistics
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
 
 import pytest
-from driving import ROOT, asked, from_table, from_vehicle
+from driving import ROOT, Say, asked, from_table, from_vehicle
 
 from expert import reference
 from expert.chaining import chainer
@@ -34,19 +33,6 @@ EXAMPLE = "red fluid, bellhousing hole wet, rear of engine dry"
 # is slow for its start; about 4 were measured, so a step that does everything three times over is beyond it.
 MOST_STARTS_A_QUESTION = 12
 SOURCES = ("output-seal", "front-pump-seal", "power-steering-leak")
-
-Say = Callable[[str], None]
-
-
-@pytest.fixture
-def say(capsys: pytest.CaptureFixture[str]) -> Iterator[Say]:
-    """Prints a line of figures past pytest's capture."""
-
-    def out(line: str) -> None:
-        with capsys.disabled():
-            print(f"\n  bench: {line}", end="")
-
-    yield out
 
 
 def start(*arguments: str) -> tuple[float, float]:

@@ -270,7 +270,9 @@ def model_of(bench: Bench, most: int, after: str) -> Model:
     start = expert.weigh(chain(expert.ruleset, given))
     asked = {o.id: o for phase in expert.scale.phases if stage in phase.stages for o in asked_in(expert, phase)}
     few = [
-        o for o in asked.values() if 2 <= len(o.values) <= MOST_ANSWERS and not o.many and not enters_stage(expert, o)
+        o
+        for o in asked.values()
+        if 2 <= len(o.values) <= MOST_ANSWERS and not o.many and not enters_stage(expert, o.id)
     ]
     best = [q.observable for q in ranked(expert, start, few, stage, ()) if q.gain > 0][:most]
     return Model(expert, given, best, stage, after)

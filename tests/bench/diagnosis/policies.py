@@ -137,7 +137,7 @@ def walk_round(expert: Expert, case: Inspection) -> Iterator[Observable]:
     every = expert.machine.observables.values()
     zones = expert.machine.zones
     places = [o for o in every if o.kind == WETNESS_KIND]
-    yield from (o for o in every if enters_stage(expert, o))
+    yield from (o for o in every if enters_stage(expert, o.id))
     yield from sorted(places, key=lambda o: (zones[o.id].height, zones[o.id].along, o.id))
     yield from (o for o in every if o.kind != WETNESS_KIND and o.phase == FLUID and o.ask)
 
