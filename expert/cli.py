@@ -133,11 +133,15 @@ def _base(options: argparse.Namespace) -> KnowledgeBase:
     return load(options.rules or packaged_rules())
 
 
-def _talk(base: KnowledgeBase, layout: str | None, width: int) -> Talk:
-    name = layout or base.default_layout
+def _layout(base: KnowledgeBase, wanted: str | None) -> str:
+    name = wanted or base.default_layout
     if name not in base.layouts:
         raise BadInput(f"There is no layout {name!r}. Allowed: {', '.join(base.layouts)}.")
-    machine = base.machine(name)
+    return name
+
+
+def _talk(base: KnowledgeBase, layout: str | None, width: int) -> Talk:
+    machine = base.machine(_layout(base, layout))
     return Talk(Expert(machine, chainer), Lexicon.of(machine), width)
 
 
@@ -348,9 +352,8 @@ def _check(options: argparse.Namespace) -> int:
 
 def _explain(options: argparse.Namespace) -> int:
     base = _base(options)
-    layout = options.layout or base.default_layout
     name = " ".join(options.name)
-    text = explaining.explain(base, layout, name, WIDTH)
+    text = explaining.explain(base, _layout(base, options.layout), name, WIDTH)
     if text is None:
         near = explaining.suggestions(base, name)
         raise BadInput(f"Nothing is called {name!r}." + (f" Near it: {joined(near, 'or')}." if near else ""))

@@ -298,6 +298,7 @@ def test_unknown_stage_layout_and_name(firstwet: Run) -> None:
     firstwet("facts", "--stage", "later", "red fluid").refused("no stage 'later'", "as-found, after-clean")
     firstwet("facts", "--layout", "trike", "red fluid").refused("no layout 'trike'", "rear-drive-four-speed")
     firstwet("ask", "--layout", "trike").refused("no layout 'trike'", "rear-drive-four-speed")
+    firstwet("explain", "--layout", "trike", "colour").refused("no layout 'trike'", "rear-drive-four-speed")
     firstwet("explain", "modulator", "diafragm").refused(
         "Nothing is called 'modulator diafragm'", "modulator-diaphragm"
     )
