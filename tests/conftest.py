@@ -12,6 +12,7 @@ from hypothesis import settings
 
 from expert import cli
 from expert.chaining import chainer
+from expert.cli import common
 from expert.diagnosis import Expert
 from expert.dialogue import Talk, begin
 from expert.knowledge.base import KnowledgeBase, Machine
@@ -58,8 +59,10 @@ def talk(expert: Expert, machine: Machine) -> Talk:
 @pytest.fixture
 def ready(kb: KnowledgeBase, talk: Talk, monkeypatch: pytest.MonkeyPatch) -> None:
     """The knowledge is loaded once and the engine built; commands take both as they are."""
-    monkeypatch.setattr(cli, "load", lambda folder: kb)
-    monkeypatch.setattr(cli, "_talk", lambda base, layout, width: talk)
+    monkeypatch.setattr(common, "load", lambda folder: kb)
+    for module in cli.MODULES:
+        if hasattr(module, "talk_of"):
+            monkeypatch.setattr(module, "talk_of", lambda base, layout, width: talk)
     begin(talk)
 
 

@@ -21,6 +21,8 @@ from typing import Any
 import pytest
 
 from expert import cli, store
+from expert.cli import common
+from expert.cli.common import talk_of
 from expert.dialogue import Talk
 from expert.knowledge.base import KnowledgeBase
 from expert.knowledge.load import load, packaged_rules
@@ -64,8 +66,10 @@ Run = Callable[..., Result]
 @pytest.fixture
 def firstwet(kb: KnowledgeBase, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
     """Runs a command line in this process, with what is given on standard input."""
-    monkeypatch.setattr(cli, "load", lambda folder: kb if folder == packaged_rules() else load(folder))
-    monkeypatch.setattr(cli, "_talk", _talk)
+    monkeypatch.setattr(common, "load", lambda folder: kb if folder == packaged_rules() else load(folder))
+    for module in cli.MODULES:
+        if hasattr(module, "talk_of"):
+            monkeypatch.setattr(module, "talk_of", _talk)
 
     def run(*arguments: str, stdin: bytes | str = b"") -> Result:
         given = stdin.encode("utf-8") if isinstance(stdin, str) else stdin
@@ -83,7 +87,7 @@ def firstwet(kb: KnowledgeBase, monkeypatch: pytest.MonkeyPatch, capsys: pytest.
 
 
 _TALKS: dict[tuple[str, str | None, int], Talk] = {}
-_make_talk = cli._talk
+_make_talk = talk_of
 
 
 def _talk(base: KnowledgeBase, layout: str | None, width: int) -> Talk:

@@ -24,6 +24,7 @@ import pytest
 
 import expert
 from expert import cli
+from expert.cli import common
 from expert.commands import COMMANDS
 from expert.engine import DURABLE
 from expert.facts import Fact
@@ -187,7 +188,7 @@ def test_every_key_of_the_json_object_is_in_the_readme_and_no_other() -> None:
 
 def test_the_exit_codes_are_those_of_the_program() -> None:
     said = section(README, "## Exit codes")
-    for code in (cli.OK, cli.NEGATIVE, cli.BAD):
+    for code in (common.OK, common.NEGATIVE, common.BAD):
         assert re.search(rf"^\| {code} \|", said, re.MULTILINE)
 
 

@@ -1,0 +1,151 @@
+"""`ask`, `cases` and `replay`: a conversation held, gone on with, and printed again."""
+
+from __future__ import annotations
+
+import argparse
+import datetime
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from expert import store
+from expert.case import Case, Message
+from expert.cli.common import BAD, NEGATIVE, OK, BadInput, Commands, Parents, base_of, folder_of, talk_of
+from expert.dialogue import Talk, begin, follow, waiting
+from expert.session import PROMPT, clean, converse
+from expert.store import CaseFile, Saved
+from expert.terminal import PipeReader, TerminalReader, columns, on_terminal, shower
+from expert.wording import WIDTH, wrap
+
+
+def add(commands: Commands, parents: Parents) -> None:
+    """The parsers of the three commands."""
+    ask = commands.add_parser(
+        "ask", parents=[parents.knowledge, parents.cases], help="the chat: one plain question at a time (the default)"
+    )
+    ask.add_argument(
+        "--case", metavar="NAME", default=None, help="name of the new case (default: the day and a number)"
+    )
+    ask.add_argument("--resume", metavar="NAME", default=None, help="go on with a saved case")
+    ask.set_defaults(run=_ask)
+
+    listed = commands.add_parser(
+        "cases", parents=[parents.knowledge, parents.cases], help="list saved cases; show or resume one"
+    )
+    listed.add_argument("action", nargs="?", choices=["list", "show", "resume"], default="list")
+    listed.add_argument("name", nargs="?", default=None)
+    listed.set_defaults(run=_cases)
+
+    replay = commands.add_parser(
+        "replay", parents=[parents.knowledge], help="print a saved session again, byte for byte"
+    )
+    replay.add_argument("file", type=Path)
+    replay.set_defaults(run=_replay)
+
+
+def _ask(options: argparse.Namespace) -> int:
+    if options.resume is not None:
+        return _resume(options, options.resume)
+    base = base_of(options)
+    talk = talk_of(base, options.layout, columns())
+    header = {"layout": talk.expert.machine.layout.layout, "knowledge": base.digest}
+    with store.create(folder_of(options), options.case, header, _now) as keep:
+        case, messages = begin(talk)
+        return _chat(talk, case, messages, keep)
+
+
+def _now() -> str:
+    return datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+
+
+def _chat(talk: Talk, case: Case, messages: Sequence[Message], keep: CaseFile) -> int:
+    reader = TerminalReader(talk) if on_terminal() else PipeReader(sys.stdin.buffer, sys.stdout)
+    well = converse(talk, case, messages, reader, shower(sys.stdout), keep)
+    print(
+        f"Case saved in {store.shown(keep.path)}; `firstwet ask --resume {keep.path.stem}` goes on with it.",
+        file=sys.stderr,
+    )
+    return OK if well or on_terminal() else BAD
+
+
+def _resume(options: argparse.Namespace, name: str) -> int:
+    path = _case_path(folder_of(options), name)
+    saved, keep = store.resume(path)
+    with keep:
+        _tell_torn(saved)
+        base = base_of(options)
+        talk = talk_of(base, str(saved.header["layout"]), columns())
+        case, messages = begin(talk)
+        for recorded in saved.events:
+            case, messages, _ = follow(talk, case, recorded)
+        # After `why` or `quit`, say, what is waiting is shown; a question or conclusion is shown as it was.
+        if not any(message.kind == "question" for message in messages) and (
+            case.asked or case.conflicts or any(message.kind == "bye" for message in messages)
+        ):
+            messages = waiting(talk, case)
+        note = f"Going on with case {saved.header['case']}: {len(saved.events)} inputs, {len(case.facts)} facts."
+        return _chat(talk, case, (Message("info", wrap(note, talk.width)), *messages), keep)
+
+
+def _tell_torn(saved: Saved) -> None:
+    if saved.torn is not None:
+        print(
+            f"{store.shown(saved.path)}: the last line was cut short and is left out: {saved.torn[:60]}",
+            file=sys.stderr,
+        )
+
+
+def _case_path(folder: Path, name: str) -> Path:
+    """The file of a case given by name, or by path."""
+    given = Path(name)
+    return given if given.suffix == store.SUFFIX else store.path_of(folder, name)
+
+
+def _cases(options: argparse.Namespace) -> int:
+    folder = folder_of(options)
+    if options.action == "list":
+        found = store.listing(folder)
+        if not found:
+            print(f"No cases in {store.shown(folder)}.")
+        for entry in found:
+            torn = ", last line cut short" if entry.torn else ""
+            print(
+                f"{store.shown(entry.case)}  "
+                + (f"{entry.events} inputs{torn}" if entry.header else f"unreadable: {entry.problem}")
+            )
+        return OK
+    if options.name is None:
+        raise BadInput(f"Say which case: firstwet cases {options.action} NAME")
+    if options.action == "resume":
+        return _resume(options, options.name)
+    return _replayed(options, _case_path(folder, options.name))
+
+
+def _replay(options: argparse.Namespace) -> int:
+    return _replayed(options, options.file)
+
+
+def _replayed(options: argparse.Namespace, path: Path) -> int:
+    """Print the conversation again. 1 where today's words or rules read an input otherwise than it was recorded."""
+    saved = store.read(path)
+    _tell_torn(saved)
+    base = base_of(options)
+    talk = talk_of(base, str(saved.header["layout"]), WIDTH)
+    if saved.header["knowledge"] != base.digest:
+        print(
+            f"Recorded with other knowledge ({saved.header['knowledge']}); today's is {base.digest}.", file=sys.stderr
+        )
+    show = shower(sys.stdout)
+    case, messages = begin(talk)
+    for message in messages:
+        show(message)
+    differing = 0
+    for number, recorded in enumerate(saved.events, start=2):
+        show(Message("said", f"{PROMPT}{clean(str(recorded['said']))}"))
+        case, messages, same = follow(talk, case, recorded)
+        if not same:
+            differing += 1
+            print(f"line {number}: read otherwise today; the recorded facts were used.", file=sys.stderr)
+        for message in messages:
+            show(message)
+    return NEGATIVE if differing else OK
