@@ -7,6 +7,9 @@ from dataclasses import dataclass, field, replace
 
 from expert.facts import Fact
 
+# What may wait beside a question about a finding: whether anything else is wet, and where.
+ELSE, WHERE = "else", "where"
+
 
 @dataclass(frozen=True)
 class Conflict:
@@ -23,7 +26,9 @@ class Case:
     `facts` in the order stated; `closed` are the (finding, stage) pairs left unknown; `asked` is the
     question waiting, with the values its numbers stand for; `counts` says how many questions each phase has
     asked; `cautioned` and `told` keep cautions and advice from being repeated; `before` is the case as it
-    was before the last input that changed it.
+    was before the last input that changed it. `doubt` is ELSE or WHERE while one of these is asked, and `vouched`
+    holds the sets of sources of which it was answered. `confirmed` are the sources that the repair proved, in the
+    layout's order: they close the case, and `held` is the case as it was then.
     """
 
     layout: str
@@ -36,7 +41,10 @@ class Case:
     cautioned: frozenset[str] = frozenset()
     told: frozenset[str] = frozenset()
     conflicts: tuple[Conflict, ...] = ()
-    ended: bool = False
+    doubt: str = ""
+    vouched: frozenset[tuple[str, ...]] = frozenset()
+    confirmed: tuple[str, ...] = ()
+    held: Case | None = None
     before: Case | None = None
 
     def stating(self, *facts: Fact) -> Case:

@@ -25,6 +25,24 @@ COMMANDS = (
         "why this question is asked and what each answer would do; or the reasons for a source",
     ),
     Command(
+        "why not",
+        ("why isn't it", "why isnt it", "why is it not"),
+        "source",
+        "what speaks against a source, what for it, what is likelier, and the look that would tell most of it",
+    ),
+    Command(
+        "what if",
+        ("suppose", "supposing", "assume"),
+        "fact",
+        "what would follow if you saw this; nothing of it is noted",
+    ),
+    Command(
+        "compare",
+        (),
+        "source and source",
+        "two sources side by side: what speaks for and against each, and the one question that would part them",
+    ),
+    Command(
         "how", ("how do i check", "how to check", "how do i check that", "how do i do that"), "", "how to check it"
     ),
     Command(
@@ -32,12 +50,18 @@ COMMANDS = (
     ),
     Command("unknown", ("skip", "pass", "next"), "", "leave the question open; it never counts as evidence"),
     Command("back", ("undo",), "", "take back the last answer and ask again"),
-    Command("forget", ("take back",), "finding", "take back what you said of one finding"),
+    Command("forget", ("take back",), "finding", "take back what you said of one finding, or what was `confirmed`"),
     Command("so far", ("ranking", "rank", "status"), "", "how likely each source is now"),
     Command("facts", ("what do you know",), "", "everything you have said"),
     Command("map", ("show map", "show the map"), "", "the drawn map of wet places"),
     Command("conclude", ("conclusion", "enough", "done"), "", "the conclusion now, without further questions"),
     Command("plan", ("repair", "how do i fix it"), "", "steps, parts and cautions of the repair"),
+    Command(
+        "confirmed",
+        ("confirm", "proved", "proven"),
+        "source",
+        "what the repair proved to leak, one source or several: it closes the case",
+    ),
     Command(
         "what is",
         ("what's", "whats", "what are", "where is", "where are", "explain"),

@@ -3,29 +3,29 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from rapidfuzz import process
-
-from expert import report
-from expert.case import Case, Conflict, Message
+from expert import argument, remainder, report
+from expert.argument import Argued
+from expert.case import ELSE, WHERE, Case, Conflict, Message
 from expert.commands import Command, help_text, parse
-from expert.conclusion import cautions_of, conclude, reasons_for
+from expert.conclusion import Conclusion, cautions_of, conclude, reasons_for
 from expert.diagnosis import Diagnosis, Expert
 from expert.evidence import AGAINST
 from expert.facts import Fact
 from expert.inspection import Next, enters_stage, next_step, stage_of
 from expert.knowledge.base import Observable
 from expert.knowledge.problems import nearest
+from expert.naming import Unclear, known_as, plain, sources_named, two_named
+from expert.overlay import Shop
 from expert.phrases import Lexicon, Reading, understand
 from expert.questions import Question, key_of, look_ahead
 from expert.wording import fact_words, joined, percent, source_name, stage_name, value_name, wrap
 
 PLACES_OFFERED = 8
 LONGEST_SHOWN = 60
-NEAR_ENOUGH = 75  # rapidfuzz score above which one name is taken for another; 'banana' and 'banjo' have 60
 # '2', 'number 2', '#2.', '1, 3 and 4'
 _NUMBERS = re.compile(r"(?:(?:number|option|answer)s? |#)?[0-9]+(?:(?:, ?| and | )[0-9]+)*[.)]?")
 WELCOME = (
@@ -34,15 +34,20 @@ WELCOME = (
     "explain a question; `help` lists the rest. This is advice: the vehicle's own service data, local "
     "codes and licensed practice come first."
 )
+_CORRECTING = "`confirmed SOURCE` corrects that, `forget confirmed` opens the case again, `quit` ends."
 
 
 @dataclass(frozen=True)
 class Talk:
-    """An expert that can be talked to: the reasoning, the words it understands, the width of its lines."""
+    """An expert that can be talked to: the reasoning, the words it understands, the width of its lines.
+
+    `shop` are the figures its expert has its prior chances from, if they are not the knowledge's own.
+    """
 
     expert: Expert
     lexicon: Lexicon
     width: int = 76
+    shop: Shop | None = None
 
 
 Turn = tuple[Case, tuple[Message, ...]]
@@ -53,9 +58,11 @@ def begin(talk: Talk) -> Turn:
     expert = talk.expert
     stage = stage_of(expert, ())
     case = Case(layout=expert.machine.layout.layout, stage=stage)
-    welcome = Message("info", wrap(WELCOME, talk.width))
+    welcome = [Message("info", wrap(WELCOME, talk.width))]
+    if talk.shop is not None:
+        welcome.append(Message("note", wrap(talk.shop.said, talk.width, rest="  ")))
     case, messages = _advance(talk, case)
-    return case, (welcome, *messages)
+    return case, (*welcome, *messages)
 
 
 def step(talk: Talk, case: Case, text: str) -> Turn:
@@ -71,21 +78,26 @@ def step(talk: Talk, case: Case, text: str) -> Turn:
     picked = _picked(talk, case, line) or _spelt_out(talk, case, line)
     if picked is not None:
         return _state(talk, case, (picked,), ())
+    settled = remainder.answer(talk.lexicon, line) if case.doubt == ELSE else None
+    if settled is not None:
+        return _settle_doubt(talk, case, settled)
     command = parse(line)
     if command is not None:
         return _command(talk, case, *command)
-    if line.casefold().rstrip(".!") in talk.expert.scale.unknown_words and case.asked:
+    if line.casefold().rstrip(".!") in talk.expert.scale.unknown_words and (case.asked or case.doubt):
         return _leave_open(talk, case)
     return _read(talk, case, line)
 
 
 def event(before: Case, after: Case, said: str) -> dict[str, Any]:
-    """What one input changed, for the case file: the words, the facts added and the facts taken back."""
+    """What one input changed, for the case file: the words, the facts added and taken back, what was confirmed."""
     added = [list(fact) for fact in after.facts if fact not in before.facts]
     gone = [list(fact) for fact in before.facts if fact not in after.facts]
     found: dict[str, Any] = {"said": said, "facts": added}
     if gone:
         found["taken-back"] = gone
+    if after.confirmed != before.confirmed:
+        found["confirmed"] = list(after.confirmed)
     if after.asked is not None:
         found["asks"] = list(after.asked)
     return found
@@ -94,20 +106,25 @@ def event(before: Case, after: Case, said: str) -> dict[str, Any]:
 def follow(talk: Talk, case: Case, recorded: Mapping[str, Any]) -> tuple[Case, tuple[Message, ...], bool]:
     """Take a recorded input again. The last part says whether it still means the facts it meant then.
 
-    Where today's words or rules read it otherwise, the recorded facts stand: they are what was true. Only what
-    today's knowledge has no finding, value or stage for is left out, and told.
+    Where today's words or rules read it otherwise, the recorded facts stand: they are what was true, and so does
+    what was confirmed. Only what today's knowledge has no finding, value, stage or source for is left out, and told.
     """
     after, messages = step(talk, case, str(recorded["said"]))
     now = event(case, after, "")
-    if all(now.get(part, []) == recorded.get(part, []) for part in ("facts", "taken-back")):
+    same = all(now.get(part, []) == recorded.get(part, []) for part in ("facts", "taken-back"))
+    if same and now.get("confirmed") == recorded.get("confirmed"):
         return after, messages, True
     gone = [_fact(raw) for raw in recorded.get("taken-back", [])]
     added = [_fact(raw) for raw in recorded["facts"]]
     kept = case.without(*gone).stating(*(fact for fact in added if _has_meaning(talk, fact)))
     lost = [f"{fact.finding}: {fact.value}" for fact in added if not _has_meaning(talk, fact)]
+    proved = [str(source) for source in recorded.get("confirmed", case.confirmed)]
+    lost += [f"confirmed: {source}" for source in proved if source not in talk.expert.machine.sources]
+    confirmed = tuple(source for source in talk.expert.machine.sources if source in proved)
     told = f"Left out, for the knowledge no longer has it: {joined(lost)}." if lost else ""
     notes = [Message("note", wrap(told, talk.width))] if lost else []
-    return (*_go_on(talk, replace(kept, before=case, asked=None, conflicts=()), notes), False)
+    kept = replace(kept, before=case, asked=None, conflicts=(), confirmed=confirmed)
+    return (*_go_on(talk, kept, notes), False)
 
 
 def _has_meaning(talk: Talk, fact: Fact) -> bool:
@@ -166,10 +183,17 @@ def _read(talk: Talk, case: Case, line: str) -> Turn:
     asked = _asked(talk, case)
     if asked is not None and asked.kind == "zone":  # a number means the place that was shown with it
         asked = replace(asked, values=tuple(dict.fromkeys((*case.choices, *asked.values))))
+    elif case.doubt:
+        asked = remainder.place_asked(talk.expert.machine, case.doubt, case.choices)
     reading = understand(talk.lexicon, line, case.stage, asked)
+    if case.doubt and asked is not None:
+        if reading.unknown == (asked.id,) and not reading.facts:
+            return _leave_open(talk, case)
+        reading = _with_places_wet(reading, asked.id, case.stage)
     notes = reading_notes(talk, reading)
     if not (reading.facts or reading.unknown or reading.contradictions) and reading.stage == case.stage:
-        return case, (*notes, Message("info", wrap(_hint(talk, case), talk.width)))
+        after, answered = _answer_claims(talk, case, reading)
+        return after, (*answered, *notes, Message("info", wrap(_hint(talk, case), talk.width)))
     opened = case
     for left_open in reading.unknown:
         observable = talk.expert.machine.observables[left_open]
@@ -179,8 +203,19 @@ def _read(talk: Talk, case: Case, line: str) -> Turn:
         notes = (Message("note", wrap(f"Left open: {names}.", talk.width, rest="  ")), *notes)
     facts = entering(talk.expert, reading, case.stage)
     doubtful = [fact for pair in reading.contradictions for fact in pair]
-    after, messages = _state(talk, opened, [*facts, *doubtful], notes)
+    stated = opened.stating(*facts)
+    told, answered = _answer_claims(talk, replace(stated, stage=stage_of(talk.expert, stated.facts)), reading)
+    opened = replace(opened, cautioned=told.cautioned)
+    after, messages = _state(talk, opened, [*facts, *doubtful], (*notes, *answered))
     return replace(after, before=case), messages
+
+
+def _with_places_wet(reading: Reading, asked: str, stage: str) -> Reading:
+    """The reading of an answer to where else it is wet: each place named is wet, and several do not contradict."""
+    named = [fact for pair in reading.contradictions for fact in pair if fact.finding == asked]
+    torn = tuple(pair for pair in reading.contradictions if pair[0].finding != asked)
+    facts = dict.fromkeys(remainder.as_wet((*reading.facts, *named), asked, stage))
+    return replace(reading, facts=tuple(facts), contradictions=torn)
 
 
 def entering(expert: Expert, reading: Reading, stage: str) -> tuple[Fact, ...]:
@@ -202,9 +237,17 @@ def reading_notes(talk: Talk, reading: Reading) -> tuple[Message, ...]:
         offer = f" Near it: {joined(near, 'or')}." if near else ""
         notes.append(Message("error", wrap(f"Not understood: {_quoted(piece)}.{offer}", talk.width)))
     notes += [
-        Message("error", wrap(f"Not taken: {_quoted(piece)}. {why}", talk.width)) for piece, why in reading.problems
+        Message("error", wrap(f"Not taken: {_quoted(piece)}. {why}", talk.width))
+        for piece, why in reading.problems
+        if not _only_claims(talk, piece, reading)
     ]
     return tuple(notes)
+
+
+def _only_claims(talk: Talk, piece: str, reading: Reading) -> bool:
+    """Is this piece just an opinion of what is at fault, which is answered and no error?"""
+    alone = understand(talk.lexicon, piece, reading.stage) if reading.claims else None
+    return alone is not None and bool(alone.claims) and not (alone.facts or alone.uncertain)
 
 
 def _quoted(words: str) -> str:
@@ -246,8 +289,10 @@ def _state(talk: Talk, case: Case, facts: Sequence[Fact], notes: Sequence[Messag
 
 
 def _go_on(talk: Talk, case: Case, said: Sequence[Message]) -> Turn:
-    stage = stage_of(talk.expert, case.facts)
-    case, messages = _advance(talk, replace(case, stage=stage, ended=False))
+    case = replace(case, stage=stage_of(talk.expert, case.facts), doubt="")
+    if case.confirmed:
+        return replace(case, asked=None, choices=()), (*said, *_closed(talk, case))
+    case, messages = _advance(talk, case)
     return case, (*said, *messages)
 
 
@@ -278,9 +323,12 @@ def _settle(talk: Talk, case: Case, line: str) -> Turn:
         kept = replace(case.without(old), closed=case.closed | {old.key})
     elif command and command.name in ("back", "quit"):
         return _command(talk, case, command, rest)
+    elif command and command.name == "confirmed":
+        after, messages = _confirm(talk, case, rest)
+        return after, (*messages, _conflict_message(talk, conflict))
     elif command and command.name not in ("forget", "conclude"):
-        told = Message("info", _told(talk, case, command.name, rest))
-        return case, (told, _conflict_message(talk, conflict))
+        after, told = _command(talk, case, command, rest)
+        return after, (*told, _conflict_message(talk, conflict))
     else:
         return case, (Message("error", "Answer 1 or 2."), _conflict_message(talk, conflict))
     # What is still open is open against what stands now, not against what was just taken back.
@@ -305,7 +353,8 @@ def _advance(talk: Talk, case: Case) -> Turn:
     case, told = _tell(talk, case, now)
     coming = next_step(expert, now, case.stage, case.closed, case.counts)
     if coming.question is None:
-        return _conclude(talk, replace(case, asked=None, choices=()), now, coming.reason, told)
+        over = coming.phase is None
+        return _conclude(talk, replace(case, asked=None, choices=()), now, coming.reason, told, over)
     return _ask(talk, case, now, coming, coming.question, told)
 
 
@@ -340,7 +389,6 @@ def _ask(talk: Talk, case: Case, now: Diagnosis, coming: Next, question: Questio
         choices=choices,
         counts=counts,
         cautioned=case.cautioned | set(observable.cautions),
-        ended=False,
     )
     return after, (*messages, Message("question", text))
 
@@ -359,17 +407,120 @@ def _choices(talk: Talk, observable: Observable, now: Diagnosis) -> tuple[str, .
     return tuple(sorted(chance, key=lambda place: (-round(chance[place], 9), place))[:PLACES_OFFERED])
 
 
-def _conclude(talk: Talk, case: Case, now: Diagnosis, reason: str, said: Sequence[Message]) -> Turn:
+def _conclude(talk: Talk, case: Case, now: Diagnosis, reason: str, said: Sequence[Message], over: bool = False) -> Turn:
+    """The conclusion; where the questions are `over` and sources stand out, what else is wet is asked once."""
     end = conclude(talk.expert, now, case.stage, case.closed)
-    text = report.conclusion_text(talk.expert, now, end, case.stage, reason, talk.width, case.cautioned)
+    text = report.conclusion_text(
+        talk.expert, now, end, case.stage, reason, talk.width, case.cautioned, case.confirmed
+    )  # fmt: skip
+    after = replace(case, cautioned=case.cautioned | set(end.cautions))
+    said = (*said, Message("conclusion", text))
+    if over and end.alone and end.looked and end.sources not in case.vouched:
+        warned, after = _before_looking(talk, after)
+        after = replace(after, doubt=ELSE, choices=remainder.CHOICES)
+        return after, (*said, *warned, _else_message(talk, end))
+    return after, (*said, _tail(talk))
+
+
+def _tail(talk: Talk) -> Message:
     tail = (
-        "Say more if you see more; `plan` gives the repair's steps and cautions, `why SOURCE` the reasons, `quit` ends."
+        "Say more if you see more; `plan` gives the repair's steps and cautions, `why SOURCE` the reasons, "
+        "`confirmed SOURCE` what the repair proved, `quit` ends."
     )
-    after = replace(case, ended=True, cautioned=case.cautioned | set(end.cautions))
-    return after, (*said, Message("conclusion", text), Message("info", wrap(tail, talk.width)))
+    return Message("info", wrap(tail, talk.width))
+
+
+# --- is anything else wet? -----------------------------------------------------------------------------------
+
+
+def _before_looking(talk: Talk, case: Case) -> tuple[list[Message], Case]:
+    """The cautions before another look all round, those of the question for a place, and the case that had them."""
+    asks = remainder.place_asked(talk.expert.machine, ELSE, ())
+    names = asks.cautions if asks is not None else ()
+    return _cautions(talk, case, names), replace(case, cautioned=case.cautioned | set(names))
+
+
+def _else_message(talk: Talk, end: Conclusion) -> Message:
+    return Message("question", remainder.else_text(talk.expert.machine, end.sources, end.unexplained, talk.width))
+
+
+def _doubt_message(talk: Talk, case: Case) -> Message:
+    """The question that `case.doubt` stands for, again."""
+    if case.doubt == WHERE:
+        return Message("question", remainder.where_text(talk.expert.machine, case.choices, talk.width))
+    return _else_message(talk, conclude(talk.expert, talk.expert.diagnose(case.facts), case.stage, case.closed))
+
+
+def _settle_doubt(talk: Talk, case: Case, settled: str) -> Turn:
+    """Whether anything else is wet: yes asks where, no and "" (not known) leave it at the conclusion."""
+    now = talk.expert.diagnose(case.facts)
+    sources = now.belief.best[0]
+    after = replace(case, doubt="", choices=(), vouched=case.vouched | {sources}, before=case)
+    if settled == remainder.YES:
+        machine = talk.expert.machine
+        blamed = remainder.places(machine, sources)
+        offered = remainder.offered(machine, now.belief, case.facts, case.stage, blamed, PLACES_OFFERED)
+        after = replace(after, doubt=WHERE, choices=offered)
+        return after, (_doubt_message(talk, after),)
+    note = "Noted: nothing else is wet." if settled else "Left open; look all round once more after the repair."
+    return after, (Message("note", wrap(note, talk.width)), _tail(talk))
+
+
+# --- what the repair proved ----------------------------------------------------------------------------------
+
+
+def _source_names(talk: Talk, sources: Iterable[str]) -> list[str]:
+    return [source_name(talk.expert.machine, source) for source in sources]
+
+
+def _closed(talk: Talk, case: Case) -> tuple[Message, ...]:
+    """That the case is closed, by what, and how to change that."""
+    names = joined(_source_names(talk, case.confirmed))
+    text = f"The case is closed; confirmed by the repair: {names}. {_CORRECTING}"
+    return (Message("info", wrap(text, talk.width)),)
+
+
+def _confirm(talk: Talk, case: Case, words: str) -> Turn:
+    """Close the case with the sources that the repair proved; nothing is taken unless each is clear."""
+    if not words:
+        how = "Name what the repair proved to leak, as in `confirmed SOURCE` or `confirmed SOURCE and SOURCE`."
+        return case, _closed(talk, case) if case.confirmed else (Message("info", wrap(how, talk.width)),)
+    named = sources_named(talk.expert.machine, words)
+    if not named.sources and not case.conflicts and understand(talk.lexicon, words, case.stage).facts:
+        return _read(talk, case, words)  # "confirmed: the hole is wet" states what was seen
+    if named.unclear or not named.sources:
+        unclear = named.unclear or (Unclear(words, (), False),)
+        return case, tuple(Message("error", _unclear(talk, each)) for each in unclear)
+    if named.sources == case.confirmed:
+        return case, (Message("info", "That was confirmed already."), *_closed(talk, case))
+    held = case.held if case.confirmed else case
+    after = replace(case, confirmed=named.sources, asked=None, choices=(), doubt="", before=case, held=held)
+    ranking = talk.expert.diagnose(case.facts).belief.ranking
+    places = {source: at for at, (source, _) in enumerate(ranking, start=1)}
+    stood = joined(
+        f"{source_name(talk.expert.machine, source)} number {places[source]} at {percent(dict(ranking)[source])}"
+        for source in named.sources
+    )
+    note = f"Confirmed: {joined(_source_names(talk, named.sources))}. In the ranking it stood: {stood}."
+    return after, (
+        Message("note", wrap(note, talk.width, rest="  ")),
+        Message("info", wrap(f"That closes the case. {_CORRECTING}", talk.width)),
+    )
+
+
+def _unclear(talk: Talk, unclear: Unclear) -> str:
+    """Why a piece was not taken for a source, and what to say instead."""
+    names = joined(_source_names(talk, unclear.candidates), "or") if unclear.candidates else ""
+    if unclear.alike:
+        return wrap(f"Not taken: {_quoted(unclear.piece)} may be {names}. Say which.", talk.width)
+    near = f" Near it: {names}." if names else ""
+    rest = "`so far` lists sources. Where nothing was proved, leave the case open: only proved cases are counted."
+    return wrap(f"Not taken: no source is called {_quoted(unclear.piece)}.{near} {rest}", talk.width)
 
 
 def _leave_open(talk: Talk, case: Case) -> Turn:
+    if case.doubt:
+        return _settle_doubt(talk, case, "")
     if case.asked is None:
         return case, (Message("info", "No question is waiting."),)
     after = replace(case, closed=case.closed | {case.asked}, before=case)
@@ -379,6 +530,10 @@ def _leave_open(talk: Talk, case: Case) -> Turn:
 
 def _hint(talk: Talk, case: Case) -> str:
     asked = _asked(talk, case)
+    if case.doubt == ELSE:
+        return f"Answer {joined(case.choices, 'or')} (or the number), or `unknown`, or `help`."
+    if case.doubt == WHERE:
+        return "Answer with a number, or name a place, or `unknown`, or `help`."
     if asked is None:
         return "Say what you see in a few words, or `help`, or `quit`."
     if asked.kind == "number":
@@ -399,10 +554,14 @@ def _command(talk: Talk, case: Case, command: Command, rest: str) -> Turn:
     if command.name == "forget":
         return _forget(talk, case, rest)
     if command.name == "quit":
-        return replace(case, ended=True), (Message("bye", "Saved."),)
+        return case, (Message("bye", "Saved."),)
+    if command.name == "confirmed":
+        return _confirm(talk, case, rest)
     if command.name == "conclude":
         now = talk.expert.diagnose(case.facts)
         return _conclude(talk, case, now, "asked for before the questions were over", ())
+    if command.name in _ARGUMENTS:
+        return _ARGUMENTS[command.name](talk, case, rest)
     return case, (Message("info", _told(talk, case, command.name, rest)),)
 
 
@@ -413,7 +572,9 @@ def _told(talk: Talk, case: Case, name: str, rest: str) -> str:
     if name == "help":
         return help_text(talk.width)
     if name == "facts":
-        return report.facts_text(machine, case.facts, talk.width)
+        said = report.facts_text(machine, case.facts, talk.width)
+        proved = f"confirmed by the repair: {joined(_source_names(talk, case.confirmed))}" if case.confirmed else ""
+        return f"{said}\n{wrap(proved, talk.width, '  ', '    ')}" if proved else said
     if name == "so far":
         return report.ranking_text(machine, expert.diagnose(case.facts).belief.ranking, talk.width)
     if name == "map":
@@ -425,6 +586,8 @@ def _told(talk: Talk, case: Case, name: str, rest: str) -> str:
         return meaning(talk, rest)
     if name == "why" and rest:
         return _why_source(talk, case, rest)
+    if case.doubt:
+        return _told_of_doubt(talk, case, name)
     if asked is None:
         return wrap(f"No question is waiting, so there is no `{name}` to tell.", talk.width)
     if name == "how":
@@ -439,6 +602,14 @@ def _told(talk: Talk, case: Case, name: str, rest: str) -> str:
     return report.outlook_text(machine, question, now.belief.ranking, talk.width)
 
 
+def _told_of_doubt(talk: Talk, case: Case, name: str) -> str:
+    """Why, how and where, of the question whether anything else is wet."""
+    if name == "where":
+        blamed = remainder.places(talk.expert.machine, talk.expert.diagnose(case.facts).belief.best[0])
+        return report.map_text(talk.expert.machine, case.facts, case.stage, blamed, talk.width)
+    return wrap(remainder.HOW if name == "how" else remainder.WHY, talk.width)
+
+
 def find_source(talk: Talk, words: str) -> str | None:
     """The source a person means by its name, its id or one of its words; None if nothing is near."""
     machine = talk.expert.machine
@@ -447,23 +618,8 @@ def find_source(talk: Talk, words: str) -> str | None:
         for source, entry in machine.sources.items()
         for word in (source, source.replace("-", " "), entry.name, *entry.words)
     }
-    known = _known_as(words, names)
+    known = known_as(words, names)
     return None if known is None else names[known]
-
-
-def _plain(words: str) -> str:
-    """A name as a person says it, without its article."""
-    return words.casefold().removeprefix("the ").removeprefix("a ").strip()
-
-
-def _known_as(words: str, names: Iterable[str]) -> str | None:
-    """The one of these names (all lower-case) that a person means; None if nothing is near."""
-    names = list(names)
-    wanted = _plain(words)
-    if wanted in names:
-        return wanted
-    near = process.extractOne(wanted, names, score_cutoff=NEAR_ENOUGH)
-    return near[0] if near else None
 
 
 def _why_source(talk: Talk, case: Case, words: str) -> str:
@@ -475,11 +631,85 @@ def _why_source(talk: Talk, case: Case, words: str) -> str:
     head = f"{source_name(talk.expert.machine, source)}: {chance}."
     reasons = reasons_for(now, source)
     if not reasons:
-        commonness = talk.expert.machine.sources[source].commonness
-        return wrap(f"{head} Nothing said so far speaks for or against it; it is {commonness} as leaks go.", talk.width)
+        known = f"it is {talk.expert.machine.sources[source].commonness} as leaks go"
+        if talk.shop is not None and source in talk.shop.chances:
+            known = f"by this shop's figures it leaks in {percent(talk.shop.chances[source])} of cases"
+        return wrap(f"{head} Nothing said so far speaks for or against it; {known}.", talk.width)
     lines = [report.reason_text(talk.expert.machine, reason, talk.width, named=False) for reason in reasons]
     signs = ["against" if reason.kind == AGAINST else "for" for reason in reasons]
     return "\n".join([wrap(head, talk.width), *(f"{sign}:\n{line}" for sign, line in zip(signs, lines, strict=True))])
+
+
+# --- argument ------------------------------------------------------------------------------------------------
+
+
+def _argue(talk: Talk, case: Case, argued: Argued) -> Turn:
+    """An answer, after those cautions of the look it sends a person to that were not yet read."""
+    warned = _cautions(talk, case, argued.cautions)
+    after = replace(case, cautioned=case.cautioned | set(argued.cautions))
+    return after, (*warned, Message("info", argued.text))
+
+
+def _answer_claims(talk: Talk, case: Case, reading: Reading) -> Turn:
+    """What is to be said to somebody who blames sources."""
+    said: list[Message] = []
+    for source in reading.claims[: argument.ANSWERED]:
+        now = talk.expert.diagnose(case.facts)
+        argued = argument.claimed(talk.expert, now, source, case.stage, case.closed, talk.width)
+        case, messages = _argue(talk, case, argued)
+        said += messages
+    return case, tuple(said)
+
+
+def supposed(
+    talk: Talk, stated: Sequence[Fact], words: str, stage: str
+) -> tuple[tuple[Fact, ...], tuple[Fact, ...], Reading]:
+    """What words suppose, which of the stated facts cannot be true beside it, and the reading."""
+    reading = understand(talk.lexicon, words, stage)
+    facts = reading.facts
+    beside = [conflicting(talk.expert, stated, fact) for fact in facts]
+    return facts, tuple(dict.fromkeys(fact for fact in beside if fact is not None)), reading
+
+
+def _what_if(talk: Talk, case: Case, words: str) -> Turn:
+    if not words:
+        how = "Say what to suppose, as in `what if the fill tube is dry`. Nothing of it is noted."
+        return case, (Message("info", wrap(how, talk.width)),)
+    facts, instead, reading = supposed(talk, case.facts, words, case.stage)
+    if reading.claims and not facts:
+        return _answer_claims(talk, case, reading)
+    notes = reading_notes(talk, reading)
+    if not facts:
+        hint = "Suppose something that can be seen, as in `what if the fill tube is dry`."
+        return case, (*notes, Message("info", wrap(hint, talk.width)))
+    now = talk.expert.diagnose(case.facts)
+    after, told = _argue(talk, case, argument.what_if(talk.expert, now, facts, instead, talk.width))
+    return after, (*told, *notes)
+
+
+def _why_not(talk: Talk, case: Case, words: str) -> Turn:
+    source = find_source(talk, words) if words else None
+    if source is None:
+        lacking = f"No source is called {_quoted(words)}." if words else "Name a source, as in `why not SOURCE`."
+        return case, (Message("info", wrap(f"{lacking} `so far` lists them.", talk.width)),)
+    now = talk.expert.diagnose(case.facts)
+    return _argue(talk, case, argument.why_not(talk.expert, now, source, case.stage, case.closed, talk.width))
+
+
+def _compare(talk: Talk, case: Case, words: str) -> Turn:
+    two = two_named(talk.expert.machine, words)
+    if two is None:
+        how = "Name two sources, as in `compare SOURCE and SOURCE`; `so far` lists them."
+        return case, (Message("info", wrap(how, talk.width)),)
+    now = talk.expert.diagnose(case.facts)
+    return _argue(talk, case, argument.compare(talk.expert, now, *two, case.stage, case.closed, talk.width))
+
+
+_ARGUMENTS: Mapping[str, Callable[[Talk, Case, str], Turn]] = {
+    "what if": _what_if,
+    "why not": _why_not,
+    "compare": _compare,
+}
 
 
 def meaning(talk: Talk, words: str) -> str:
@@ -491,10 +721,10 @@ def meaning(talk: Talk, words: str) -> str:
         w.casefold(): f"{s.name}: {s.about}" for s in machine.sources.values() for w in (s.source, s.name, *s.words)
     }
     known = {**parts, **places, **terms}
-    name = _known_as(words, known)
+    name = known_as(words, known)
     if name is None:
         return wrap(f"No word near {_quoted(words)} is in the glossary.", talk.width)
-    return wrap(known[name] if name == _plain(words) else f"{name}: {known[name]}", talk.width)
+    return wrap(known[name] if name == plain(words) else f"{name}: {known[name]}", talk.width)
 
 
 def _back(talk: Talk, case: Case) -> Turn:
@@ -502,7 +732,12 @@ def _back(talk: Talk, case: Case) -> Turn:
         return case, (Message("info", "There is nothing to take back."),)
     before = replace(case.before, cautioned=case.cautioned)  # what was read is not unread
     gone = [fact for fact in case.facts if fact not in before.facts]
-    words = joined(fact_words(talk.expert.machine, fact) for fact in gone) if gone else "the last answer"
+    told = [fact_words(talk.expert.machine, fact) for fact in gone]
+    if case.confirmed != before.confirmed:
+        told.append(
+            f"confirmed: {joined(_source_names(talk, case.confirmed))}" if case.confirmed else "forget confirmed"
+        )
+    words = joined(told) if told else "the last answer"
     note = Message("note", wrap(f"Taken back: {words}.", talk.width, rest="  "))
     return before, (note, *waiting(talk, before))
 
@@ -511,7 +746,11 @@ def waiting(talk: Talk, case: Case) -> tuple[Message, ...]:
     """What a case waits for, shown again: a contradiction to settle, the question, or just more to be said."""
     if case.conflicts:
         return (_conflict_message(talk, case.conflicts[0]),)
+    if case.doubt:
+        return (_doubt_message(talk, case),)
     asked = _asked(talk, case)
+    if asked is None and case.confirmed:
+        return _closed(talk, case)
     if asked is None:
         return (Message("info", wrap(_hint(talk, case), talk.width)),)
     text = report.question_text(talk.expert.machine, asked, case.stage, case.choices, talk.width)
@@ -521,6 +760,8 @@ def waiting(talk: Talk, case: Case) -> tuple[Message, ...]:
 def _forget(talk: Talk, case: Case, words: str) -> Turn:
     """Take back everything said of one finding, in the stage in force if it was said there, else in any."""
     machine = talk.expert.machine
+    if plain(words) == "confirmed":
+        return _open_again(talk, case)
     said = {machine.observables[f.finding].name.casefold(): f.finding for f in case.facts}
     said |= {f.finding: f.finding for f in case.facts}
     said |= {w.casefold(): f.finding for f in case.facts for w in machine.observables[f.finding].words}
@@ -539,3 +780,18 @@ def _forget(talk: Talk, case: Case, words: str) -> Turn:
     after = replace(case.without(*gone), before=case)
     words = joined(fact_words(machine, fact) for fact in gone)
     return _go_on(talk, after, [Message("note", wrap(f"Forgotten: {words}.", talk.width, rest="  "))])
+
+
+def _open_again(talk: Talk, case: Case) -> Turn:
+    """Take back what was confirmed: the inspection goes on where it was."""
+    if not case.confirmed:
+        return case, (Message("info", "Nothing was confirmed."),)
+    note = f"Forgotten: confirmed: {joined(_source_names(talk, case.confirmed))}. The case is open again."
+    said = Message("note", wrap(note, talk.width, rest="  "))
+    held = case.held
+    if held is not None and (held.facts, held.closed, held.conflicts) == (case.facts, case.closed, case.conflicts):
+        after = replace(held, before=case)
+        return after, (said, *waiting(talk, after))
+    # The question that waited then was counted then.
+    asked = held.asked if held is not None else None
+    return _go_on(talk, replace(case, confirmed=(), held=None, asked=asked, before=case), [said])

@@ -43,6 +43,11 @@ _EVENT_ALLOWED = (
     'An event has "said", a text, and "facts", a list of [finding, value, stage] '
     "where finding and stage are texts and value is a text or a number"
 )
+_CONFIRMED_ALLOWED = 'Where an event has "confirmed", it is the list of the sources that the repair proved, by id'
+_OVERLAY_ALLOWED = (
+    'It has "digest" and "knowledge", texts, "cases", a number, and "chances", an object that gives each source '
+    "a number between 0 and 1"
+)
 
 Record = dict[str, Any]
 
@@ -82,6 +87,12 @@ class Saved:
     events: tuple[Mapping[str, Any], ...]
     torn: str | None = None
 
+    @property
+    def confirmed(self) -> tuple[str, ...]:
+        """The sources that the repair proved, by what was last said of it; none where the case is open."""
+        said = [event["confirmed"] for event in self.events if "confirmed" in event]
+        return tuple(said[-1]) if said else ()
+
 
 @dataclass(frozen=True)
 class Listed:
@@ -93,6 +104,7 @@ class Listed:
     events: int
     torn: bool
     problem: str
+    confirmed: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -221,6 +233,16 @@ def _check_header(record: Mapping[str, Any]) -> None:
     for name in _HEADER_TEXTS:
         if not isinstance(record.get(name), str):
             raise _BadLineError(f'the header\'s "{name}" is missing or not a text')
+    if "overlay" in record and not _is_overlay(record["overlay"]):
+        raise _BadLineError("the header's \"overlay\" is not a shop's figures", _OVERLAY_ALLOWED)
+
+
+def _is_overlay(found: object) -> bool:
+    if not isinstance(found, dict) or not all(isinstance(found.get(name), str) for name in ("digest", "knowledge")):
+        return False
+    cases, chances = found.get("cases"), found.get("chances")
+    counted = type(cases) is int and cases > 0
+    return counted and isinstance(chances, dict) and all(type(c) is float and 0 < c < 1 for c in chances.values())
 
 
 def _is_fact(fact: object) -> bool:
@@ -242,6 +264,9 @@ def _check_event(record: Mapping[str, Any]) -> None:
             if not _is_fact(fact):
                 wrong = f'fact {number} of the event\'s "{name}" is not [finding, value, stage]'
                 raise _BadLineError(wrong, _EVENT_ALLOWED)
+    confirmed = record.get("confirmed", ())
+    if not isinstance(confirmed, list | tuple) or not all(isinstance(source, str) for source in confirmed):
+        raise _BadLineError('the event\'s "confirmed" is not a list of texts', _CONFIRMED_ALLOWED)
 
 
 # --- one file -------------------------------------------------------------------------------------
@@ -353,7 +378,7 @@ def _listed(path: Path) -> Listed:
         saved = read(path)
     except StoreError as error:
         return Listed(path.stem, path, None, 0, False, str(error))
-    return Listed(path.stem, path, saved.header, len(saved.events), saved.torn is not None, "")
+    return Listed(path.stem, path, saved.header, len(saved.events), saved.torn is not None, "", saved.confirmed)
 
 
 # --- writing --------------------------------------------------------------------------------------

@@ -13,14 +13,14 @@ from collections.abc import Sequence
 
 from expert import store
 from expert.chaining import EngineLimit
-from expert.cli import chat, facts, knowledge
+from expert.cli import chat, facts, knowledge, learn, oring, plan, rate
 from expert.cli.common import BAD, OK, BadInput, Parser, parents
 from expert.engine import version_line
 from expert.knowledge.problems import KnowledgeError
 from expert.store import StoreError
 
 # In the order in which the help lists them.
-MODULES = (chat, facts, knowledge)
+MODULES = (chat, facts, plan, knowledge, learn, rate, oring)
 
 
 def parser() -> Parser:

@@ -7,13 +7,28 @@ import datetime
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 from expert import store
 from expert.case import Case, Message
-from expert.cli.common import BAD, NEGATIVE, OK, BadInput, Commands, Parents, base_of, folder_of, talk_of
+from expert.cli.common import (
+    BAD,
+    NEGATIVE,
+    OK,
+    BadInput,
+    Commands,
+    Parents,
+    base_of,
+    folder_of,
+    layout_of,
+    shop_of,
+    talk_of,
+)
 from expert.dialogue import Talk, begin, follow, waiting
+from expert.knowledge.base import KnowledgeBase
+from expert.overlay import Shop, from_record
 from expert.session import PROMPT, clean, converse
-from expert.store import CaseFile, Saved
+from expert.store import CaseFile, Listed, Saved
 from expert.terminal import PipeReader, TerminalReader, columns, on_terminal, shower
 from expert.wording import WIDTH, wrap
 
@@ -21,7 +36,9 @@ from expert.wording import WIDTH, wrap
 def add(commands: Commands, parents: Parents) -> None:
     """The parsers of the three commands."""
     ask = commands.add_parser(
-        "ask", parents=[parents.knowledge, parents.cases], help="the chat: one plain question at a time (the default)"
+        "ask",
+        parents=[parents.knowledge, parents.cases, parents.overlay],
+        help="the chat: one plain question at a time (the default)",
     )
     ask.add_argument(
         "--case", metavar="NAME", default=None, help="name of the new case (default: the day and a number)"
@@ -30,14 +47,16 @@ def add(commands: Commands, parents: Parents) -> None:
     ask.set_defaults(run=_ask)
 
     listed = commands.add_parser(
-        "cases", parents=[parents.knowledge, parents.cases], help="list saved cases; show or resume one"
+        "cases",
+        parents=[parents.knowledge, parents.cases, parents.overlay],
+        help="list saved cases; show or resume one",
     )
     listed.add_argument("action", nargs="?", choices=["list", "show", "resume"], default="list")
     listed.add_argument("name", nargs="?", default=None)
     listed.set_defaults(run=_cases)
 
     replay = commands.add_parser(
-        "replay", parents=[parents.knowledge], help="print a saved session again, byte for byte"
+        "replay", parents=[parents.knowledge, parents.overlay], help="print a saved session again, byte for byte"
     )
     replay.add_argument("file", type=Path)
     replay.set_defaults(run=_replay)
@@ -47,8 +66,11 @@ def _ask(options: argparse.Namespace) -> int:
     if options.resume is not None:
         return _resume(options, options.resume)
     base = base_of(options)
-    talk = talk_of(base, options.layout, columns())
-    header = {"layout": talk.expert.machine.layout.layout, "knowledge": base.digest}
+    shop = shop_of(options, base, options.layout)
+    talk = talk_of(base, options.layout, columns(), shop)
+    header: dict[str, Any] = {"layout": talk.expert.machine.layout.layout, "knowledge": base.digest}
+    if shop is not None:  # kept whole, so that the case can be printed again without the file
+        header["overlay"] = shop.recorded()
     with store.create(folder_of(options), options.case, header, _now) as keep:
         case, messages = begin(talk)
         return _chat(talk, case, messages, keep)
@@ -74,17 +96,45 @@ def _resume(options: argparse.Namespace, name: str) -> int:
     with keep:
         _tell_torn(saved)
         base = base_of(options)
-        talk = talk_of(base, str(saved.header["layout"]), columns())
+        shop = _recorded_shop(saved, base)
+        _same_figures(options, saved, base, shop)
+        talk = talk_of(base, str(saved.header["layout"]), columns(), shop)
         case, messages = begin(talk)
         for recorded in saved.events:
             case, messages, _ = follow(talk, case, recorded)
         # After `why` or `quit`, say, what is waiting is shown; a question or conclusion is shown as it was.
         if not any(message.kind == "question" for message in messages) and (
-            case.asked or case.conflicts or any(message.kind == "bye" for message in messages)
+            case.asked or case.doubt or case.conflicts or any(message.kind == "bye" for message in messages)
         ):
             messages = waiting(talk, case)
         note = f"Going on with case {saved.header['case']}: {len(saved.events)} inputs, {len(case.facts)} facts."
         return _chat(talk, case, (Message("info", wrap(note, talk.width)), *messages), keep)
+
+
+def _recorded_shop(saved: Saved, base: KnowledgeBase) -> Shop | None:
+    """The shop's figures that the case was begun with, as its file keeps them."""
+    if "overlay" not in saved.header:
+        return None
+    machine = base.machine(layout_of(base, str(saved.header["layout"])))
+    shop, gone = from_record(saved.header["overlay"], machine.sources)
+    if gone:
+        print(
+            f"{store.shown(saved.path)}: figures left out, for the knowledge no longer has the source: "
+            f"{store.shown(', '.join(gone))}.",
+            file=sys.stderr,
+        )
+    return shop
+
+
+def _same_figures(options: argparse.Namespace, saved: Saved, base: KnowledgeBase, begun: Shop | None) -> None:
+    """BadInput where a case would be gone on with by other figures than it was begun with."""
+    given = shop_of(options, base, str(saved.header["layout"]))
+    if given is not None and (begun is None or given.digest != begun.digest):
+        with_what = "without an overlay" if begun is None else f"with overlay {begun.digest}, which its file holds"
+        raise BadInput(
+            f"The case was begun {with_what}, and {store.shown(options.overlay)} is overlay {given.digest}. A case "
+            "keeps the figures it was begun with: leave `--overlay` out, or start a new case."
+        )
 
 
 def _tell_torn(saved: Saved) -> None:
@@ -111,7 +161,7 @@ def _cases(options: argparse.Namespace) -> int:
             torn = ", last line cut short" if entry.torn else ""
             print(
                 f"{store.shown(entry.case)}  "
-                + (f"{entry.events} inputs{torn}" if entry.header else f"unreadable: {entry.problem}")
+                + (f"{entry.events} inputs{torn}{_proved(entry)}" if entry.header else f"unreadable: {entry.problem}")
             )
         return OK
     if options.name is None:
@@ -121,16 +171,28 @@ def _cases(options: argparse.Namespace) -> int:
     return _replayed(options, _case_path(folder, options.name))
 
 
+def _proved(entry: Listed) -> str:
+    """What closed a listed case; its sources by id, for a list needs no knowledge."""
+    return f", confirmed: {store.shown(' and '.join(entry.confirmed))}" if entry.confirmed else ""
+
+
 def _replay(options: argparse.Namespace) -> int:
     return _replayed(options, options.file)
 
 
 def _replayed(options: argparse.Namespace, path: Path) -> int:
-    """Print the conversation again. 1 where today's words or rules read an input otherwise than it was recorded."""
+    """Print the conversation again. 1 where today's words or rules read an input otherwise than it was recorded.
+
+    With `--overlay` by those figures, else by the ones the case was begun with.
+    """
     saved = store.read(path)
     _tell_torn(saved)
     base = base_of(options)
-    talk = talk_of(base, str(saved.header["layout"]), WIDTH)
+    shop, given = _recorded_shop(saved, base), shop_of(options, base, str(saved.header["layout"]))
+    if given is not None and given != shop:
+        begun = "without an overlay" if shop is None else f"with overlay {shop.digest}"
+        print(f"Recorded {begun}; replayed with overlay {given.digest}.", file=sys.stderr)
+    talk = talk_of(base, str(saved.header["layout"]), WIDTH, given or shop)
     if saved.header["knowledge"] != base.digest:
         print(
             f"Recorded with other knowledge ({saved.header['knowledge']}); today's is {base.digest}.", file=sys.stderr

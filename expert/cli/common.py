@@ -13,8 +13,12 @@ from expert import store
 from expert.chaining import chainer
 from expert.diagnosis import Expert
 from expert.dialogue import Talk
-from expert.knowledge.base import KnowledgeBase
-from expert.knowledge.load import load, packaged_rules
+from expert.knowledge.base import KnowledgeBase, Machine
+from expert.knowledge.conditions import BadCondition
+from expert.knowledge.lines import MOST_BYTES
+from expert.knowledge.load import load_for, packaged_rules
+from expert.overlay import OverlayError, Shop
+from expert.overlay import parse as parse_overlay
 from expert.phrases import Lexicon
 from expert.session import LONGEST_LINE, clean
 
@@ -40,10 +44,11 @@ class Commands(Protocol):
 
 @dataclass(frozen=True)
 class Parents:
-    """Options that several commands have: which knowledge and layout, and where the case files lie."""
+    """Options that several commands have: which knowledge and layout, where the case files lie, a shop's figures."""
 
     knowledge: argparse.ArgumentParser
     cases: argparse.ArgumentParser
+    overlay: argparse.ArgumentParser
 
 
 def parents() -> Parents:
@@ -63,12 +68,20 @@ def parents() -> Parents:
         default=None,
         help="folder of case files (default: the user data folder)",
     )
-    return Parents(knowledge, cases)
+    overlay = Parser(add_help=False)
+    overlay.add_argument(
+        "--overlay",
+        metavar="FILE",
+        type=Path,
+        default=None,
+        help="this shop's own figures of how common each source is, made by `firstwet learn`",
+    )
+    return Parents(knowledge, cases, overlay)
 
 
 def base_of(options: argparse.Namespace) -> KnowledgeBase:
-    """The knowledge named by --rules, else the one installed."""
-    return load(options.rules or packaged_rules())
+    """The knowledge named by --rules, else the one installed; its rules were tried on the layout of --layout only."""
+    return load_for(options.rules or packaged_rules(), options.layout)
 
 
 def layout_of(base: KnowledgeBase, wanted: str | None) -> str:
@@ -79,10 +92,49 @@ def layout_of(base: KnowledgeBase, wanted: str | None) -> str:
     return name
 
 
-def talk_of(base: KnowledgeBase, layout: str | None, width: int) -> Talk:
-    """All that a conversation about one layout needs."""
-    machine = base.machine(layout_of(base, layout))
-    return Talk(Expert(machine, chainer), Lexicon.of(machine), width)
+def shop_of(options: argparse.Namespace, base: KnowledgeBase, layout: str | None) -> Shop | None:
+    """The figures named by --overlay, fit for the layout (None for the default one); BadInput says what is wrong."""
+    path: Path | None = options.overlay
+    if path is None:
+        return None
+    shop = shop_in(path, base.machine(layout_of(base, layout)))
+    if shop.knowledge != base.digest:
+        print(
+            f"The overlay was made for other knowledge ({store.shown(shop.knowledge)}); today's is {base.digest}. "
+            "`firstwet learn` makes it anew.",
+            file=sys.stderr,
+        )
+    return shop
+
+
+def shop_in(path: Path, machine: Machine) -> Shop:
+    """The overlay in a file. BadInput names file, line, what is wrong and what is allowed."""
+    try:
+        if not path.is_file():
+            raise BadInput(f"There is no overlay file {store.shown(path)}. `firstwet learn` makes one.")
+        with path.open("rb") as stream:
+            text = stream.read(MOST_BYTES + 1)  # a longer one is refused when it is parsed
+        return parse_overlay(text, str(path), machine)
+    except OSError as error:
+        raise BadInput(
+            f"The overlay {store.shown(path)} cannot be read: {error.strerror}. See to its permissions."
+        ) from None
+    except OverlayError as error:
+        wrong = "\n".join(f"  {store.shown(problem)}" for problem in error.problems)
+        raise BadInput(f"The overlay cannot be used ({len(error.problems)} problems):\n{wrong}") from None
+
+
+def talk_of(base: KnowledgeBase, layout: str | None, width: int, shop: Shop | None = None) -> Talk:
+    """All that a conversation about one layout needs; `shop` gives how common sources are, if not the knowledge."""
+    name = layout_of(base, layout)
+    machine = base.machine(name)
+    try:
+        expert = Expert(machine, chainer, None if shop is None else shop.chances)
+        return Talk(expert, Lexicon.of(machine), width, shop)
+    except BadCondition as error:  # the layout is another than that of --layout, say a saved case's own
+        raise BadInput(
+            f"The rules for layout {name!r} cannot be used: {error}. `firstwet check` says in which file and line."
+        ) from None
 
 
 def folder_of(options: argparse.Namespace) -> Path:
