@@ -12,6 +12,7 @@ from expert.knowledge.model import (
     Caution,
     Finding,
     Layout,
+    Place,
     Repair,
     Rule,
     Scale,
@@ -28,7 +29,8 @@ class Observable:
     """Anything a fact can be about: a finding, or the wetness of a visible zone.
 
     `kind` is choice, number, zone (the value is a zone's id) or wetness (dry, damp, wet).
-    `usual` gives each value's weight on a vehicle of which nothing else is known; it sums to one.
+    `usual` gives each value's weight where none of the sources that the value speaks of leaks; it sums to one.
+    `usual_in` gives it for the stages in which it differs.
     `value_words` maps each value to the phrases that mean it; `words` are phrases that name the observable.
     `trust` gives the exponent on what a value's evidence says, where that is not one.
     `phase` is "" where no question asks for it. `only_stage` is "" or the one stage in which it is asked.
@@ -59,6 +61,7 @@ class Observable:
     least: float | None = None
     most: float | None = None
     bands: tuple[float, ...] = ()
+    usual_in: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
 
 
 def _shares(values: tuple[str, ...], weights: Mapping[str, float] | Mapping[str, float | None]) -> dict[str, float]:
@@ -86,6 +89,7 @@ def _zone_observable(zone: Zone, scale: Scale) -> Observable:
         phase=next((p.phase for p in scale.phases if p.zones), ""),
         only_stage="",
         ask=zone.ask or f"The {zone.name}: is it dry, damp or wet?",
+        usual_in={s.stage: _shares(WETNESS, s.wetness_usual) for s in scale.stages if s.wetness_usual},
         how=zone.how or "Wipe it with a clean white towel, shine a light on it, and look at the towel.",
         where=zone.where,
         minutes=zone.minutes,
@@ -135,6 +139,16 @@ def _finding_observable(finding: Finding, visible: tuple[Zone, ...]) -> Observab
     )
 
 
+def placed(zone: Zone, place: Place | None) -> Zone:
+    """The zone as it lies in a layout with this place for it."""
+    return zone.model_copy(update=place.said) if place is not None else zone
+
+
+def _named_in(taken: tuple[str, ...], added: tuple[str, ...], without: tuple[str, ...]) -> tuple[str, ...]:
+    """Names taken over, less those left out, then those added; each once."""
+    return tuple(dict.fromkeys((*(name for name in taken if name not in without), *added)))
+
+
 @dataclass(frozen=True)
 class KnowledgeBase:
     """All entries by id, in the order in which files and entries stand, and the digest of the files' bytes."""
@@ -162,25 +176,72 @@ class KnowledgeBase:
 
     def machine(self, layout: str) -> Machine:
         """What one layout sees of the knowledge. KeyError for an unknown layout."""
-        return Machine(self, self.layouts[layout])
+        return Machine(self, self.whole(layout))
+
+    def whole(self, layout: str) -> Layout:
+        """The layout as if it were written out, with all that it takes from the one it is `like`.
+
+        Zones taken over and added stand in order of height, those of one height as they were named; a layout that
+        is like no other keeps its own order. KeyError for an unknown layout; a circle of `like` (which `links`
+        reports) ends where it closes.
+        """
+        line = [layout]
+        while (like := self.layouts[line[-1]].like) is not None and like in self.layouts and like not in line:
+            line.append(like)
+        whole = self.layouts[line.pop()]
+        for name in reversed(line):
+            whole = self._joined(whole, self.layouts[name])
+        return whole.model_copy(update={"like": None, "without": ()})
+
+    def _joined(self, whole: Layout, entry: Layout) -> Layout:
+        """A layout together with what it takes from another that is whole already."""
+        places = {**whole.places, **entry.places}
+        for name in whole.places.keys() & entry.places.keys():
+            places[name] = whole.places[name].model_copy(update=entry.places[name].said)
+        zones = _named_in(whole.zones, entry.zones, entry.without)
+        heights = {name: placed(self.zones[name], places.get(name)).height for name in zones if name in self.zones}
+        return entry.model_copy(
+            update={
+                "zones": tuple(sorted(zones, key=lambda name: heights.get(name, 1.0))),
+                "sources": _named_in(whole.sources, entry.sources, entry.without),
+                "places": {name: place for name, place in places.items() if name in zones},
+            }
+        )
 
 
 @dataclass(frozen=True)
 class Machine:
-    """The knowledge as it applies to one layout: its zones, its sources and all that can be observed on it."""
+    """The knowledge as it applies to one layout: its zones, its sources and all that can be observed on it.
+
+    `layout` is whole (see `KnowledgeBase.whole`): nothing of it is taken from another any more.
+    """
 
     base: KnowledgeBase
     layout: Layout
 
     @cached_property
     def zones(self) -> Mapping[str, Zone]:
-        """The layout's zones by id, hidden ones included."""
-        return {name: self.base.zones[name] for name in self.layout.zones}
+        """The layout's zones by id, placed as they lie here, hidden ones included."""
+        return {name: placed(self.base.zones[name], self.layout.places.get(name)) for name in self.layout.zones}
 
     @cached_property
     def sources(self) -> Mapping[str, Source]:
-        """The layout's sources by id."""
-        return {name: self.base.sources[name] for name in self.layout.sources}
+        """The layout's sources by id, each with those of its zones that the layout has."""
+        found = {}
+        for name in self.layout.sources:
+            source = self.base.sources[name]
+            here = tuple(zone for zone in source.zones if zone in self.zones)
+            found[name] = source if here == source.zones else source.model_copy(update={"zones": here})
+        return found
+
+    @cached_property
+    def inseparable(self) -> Mapping[str, tuple[str, ...]]:
+        """For each source the layout's others that no look parts from it, whichever of the two says so."""
+        pairs = {(name, other) for name, source in self.sources.items() for other in source.inseparable_from}
+        return {
+            name: tuple(o for o in self.sources if o != name and ((name, o) in pairs or (o, name) in pairs))
+            for name in self.sources
+        }
 
     @cached_property
     def observables(self) -> Mapping[str, Observable]:
@@ -188,7 +249,8 @@ class Machine:
         visible = tuple(zone for zone in self.zones.values() if zone.visible)
         found = {zone.zone: _zone_observable(zone, self.base.scale) for zone in visible}
         for finding in self.base.findings.values():
-            found[finding.finding] = _finding_observable(finding, visible)
+            if not finding.layouts or self.layout.layout in finding.layouts:
+                found[finding.finding] = _finding_observable(finding, visible)
         return found
 
     @cached_property

@@ -7,6 +7,7 @@ so that what is left for the chainers is propositional: facts in, rules whose te
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
@@ -61,6 +62,17 @@ class GroundRule:
     excludes: tuple[str, ...]
 
     @cached_property
+    def lookups(self) -> tuple[tuple[tuple[tuple[str, str], Test], ...], ...]:
+        """The branches with each test beside the (finding, stage) it looks up, made once: tests run often."""
+        return tuple(tuple(((test.finding, test.stage), test) for test in branch) for branch in self.branches)
+
+    @cached_property
+    def weights(self) -> tuple[tuple[str, str, float, float], ...]:
+        """All that it says of sources: outcome (`explains`, `favours`, `against`), source, ratio, its logarithm."""
+        tables = (("explains", self.explains), ("favours", self.favours), ("against", self.against))
+        return tuple((kind, who, ratio, math.log(ratio)) for kind, table in tables for who, ratio in table.items())
+
+    @cached_property
     def key(self) -> str:
         """Unique, readable name: rule id, zones, stage."""
         zones = ",".join(f"{name}={zone}" for name, zone in self.binding)
@@ -82,6 +94,14 @@ class Ruleset:
             for test in itertools.chain.from_iterable(rule.branches):
                 found.setdefault((test.finding, test.stage), {})[rule.index] = rule
         return {key: tuple(rules.values()) for key, rules in found.items()}
+
+    @cached_property
+    def by_rule(self) -> Mapping[str, frozenset[int]]:
+        """The indexes of each rule's ground rules, by the rule's id; rules that do not apply here are left out."""
+        found: dict[str, set[int]] = {}
+        for made in self.rules:
+            found.setdefault(made.rule.rule, set()).add(made.index)
+        return {name: frozenset(indexes) for name, indexes in found.items()}
 
     @cached_property
     def derivable(self) -> frozenset[str]:
@@ -280,6 +300,8 @@ def _derivable(machine: Machine, key: str, binding: Binding) -> tuple[str, ...]:
     """The findings that a key under `derive` stands for; none where it speaks of zones and there are none."""
     if key.startswith(CANNOT_WET[0]) and key.endswith(CANNOT_WET[1]):
         zone = _zone(machine, key.removeprefix(CANNOT_WET[0]).removesuffix(CANNOT_WET[1]), binding, key)
+        if zone not in machine.zones:
+            return ()
         return tuple(z for z, entry in machine.zones.items() if entry.visible and z not in machine.reach[zone])
     try:
         return _findings(machine, key, binding)
@@ -290,6 +312,8 @@ def _derivable(machine: Machine, key: str, binding: Binding) -> tuple[str, ...]:
 def _test(machine: Machine, finding: str, wanted: str | list[str], binding: Binding, stage: str, negated: bool) -> Test:
     observable = machine.observables.get(finding)
     if observable is None:
+        if finding in machine.base.findings:  # which other layouts have
+            raise NotHere
         zone = machine.base.zones.get(finding)
         if zone is None:
             known = [*machine.base.findings, *machine.base.zones]
@@ -310,7 +334,7 @@ def _test(machine: Machine, finding: str, wanted: str | list[str], binding: Bind
 def _derived(machine: Machine, name: str, value: str, binding: Binding, stage: str) -> Fact:
     observable = machine.observables.get(name)
     if observable is None or observable.kind == "number":
-        if _elsewhere(machine, name):
+        if (observable is None and name in machine.base.findings) or _elsewhere(machine, name):
             raise NotHere
         choices = [o.id for o in machine.observables.values() if o.kind != "number"]
         raise BadCondition(f"derive: {name!r} is no finding with words for values", advice(name, choices))
@@ -382,6 +406,8 @@ def _selected(machine: Machine, words: str, of: str, binding: Binding) -> tuple[
             raise BadCondition(f"{of!r} is no fluid", advice(of, machine.base.scale.fluids))
         return tuple(name for name, source in machine.sources.items() if source.holds == of)
     zone = _zone(machine, of, binding, f"{words} {of}")
+    if zone not in machine.zones:
+        return ()  # of a place that the vehicle lacks nothing is said, not even that nothing can wet it
     if words == "sources first seen at":
         return tuple(name for name, seen in machine.first_seen.items() if zone in seen)
     wetting = {n for n, source in machine.sources.items() if any(zone in machine.reach[z] for z in source.zones)}

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from expert.knowledge.base import KnowledgeBase, Machine
 from expert.knowledge.conditions import BadCondition
 from expert.knowledge.ground import ground_rule
-from expert.knowledge.model import WETNESS, Layout, Rule, When
+from expert.knowledge.model import WETNESS, Layout, Place, Rule, When
 from expert.knowledge.problems import Problem, advice
 
 if TYPE_CHECKING:
@@ -22,6 +22,7 @@ PathInEntry = tuple[str | int, ...]
 MOST_VARIABLES = 3
 MOST_BRANCHES = 64
 NAMED_BY_RULES = ("zones", "findings", "sources", "layouts")
+PLACE_KEYS = tuple(field.alias or name for name, field in Place.model_fields.items())
 
 
 @dataclass(frozen=True)
@@ -64,17 +65,20 @@ def _words(raw: Any) -> Iterator[str]:
         yield raw
 
 
-def check(base: KnowledgeBase, places: Places) -> Iterator[Problem]:
-    """Every broken reference, with file and line."""
-    yield from _Links(base, places).check()
+def check(base: KnowledgeBase, places: Places, layouts: Collection[str]) -> Iterator[Problem]:
+    """Every broken reference, with file and line. Rules are grounded on these of the layouts only: that takes time."""
+    yield from _Links(base, places).check(layouts)
 
 
 def pared(base: KnowledgeBase) -> KnowledgeBase:
-    """The base with each layout reduced to what exists, so that rules can be grounded on it."""
+    """The base with each layout written out and reduced to what exists, so that rules can be grounded on it."""
     layouts = {}
-    for name, layout in base.layouts.items():
+    for name in base.layouts:
+        layout = base.whole(name)
         zones = tuple(zone for zone in layout.zones if zone in base.zones)
-        sources = tuple(s for s in layout.sources if s in base.sources and set(base.sources[s].zones) <= set(zones))
+        sources = tuple(
+            s for s in layout.sources if s in base.sources and not set(base.sources[s].zones).isdisjoint(zones)
+        )
         layouts[name] = layout.model_copy(update={"zones": zones, "sources": sources})
     return replace(base, layouts=layouts)
 
@@ -126,7 +130,7 @@ class _Links:
         self.cautions = places.ids("cautions", base.cautions)
         self.layouts = places.ids("layouts", base.layouts)
 
-    def check(self) -> Iterator[Problem]:
+    def check(self, layouts: Collection[str]) -> Iterator[Problem]:
         yield from self._scale()
         yield from self._zones()
         yield from self._findings()
@@ -134,7 +138,7 @@ class _Links:
         yield from self._layouts()
         yield from self._repairs()
         yield from self._terms()
-        yield from self._rules()
+        yield from self._rules(layouts)
 
     def _scale(self) -> Iterator[Problem]:
         scale, where = self.base.scale, self.places.scale
@@ -165,6 +169,11 @@ class _Links:
                 if name in self.base.findings:
                     values = self.base.findings[name].values
                     yield from _missing(where, path, label, [value], values, f"value of {name!r}")
+        for at, stage in enumerate(scale.stages):
+            for value, weight in stage.wetness_usual.items():
+                if not weight > 0:
+                    what = f"stage {stage.stage!r}: wetness-usual: {value} is {weight:g}"
+                    yield where.problem(("stages", at, "wetness-usual", value), what, "allowed: more than 0")
         if stages and all(stage.entered_by for stage in scale.stages):
             what = "no stage is the one in which a case begins"
             yield where.problem(("stages",), what, "leave `entered-by` out of it")
@@ -209,6 +218,8 @@ class _Links:
                 yield from _missing(where, ("phase",), label, [finding.phase], phases, "phase")
             if finding.stage:
                 yield from _missing(where, ("stage",), label, [finding.stage], stages, "stage")
+            yield from _missing(where, ("layouts",), label, finding.layouts, self.layouts, "layout")
+            yield from _twice(where, ("layouts",), label, finding.layouts)
             lacks = [key for key in ("phase", "how", "where") if finding.ask and not getattr(finding, key)]
             if lacks:
                 yield where.problem(("ask",), f"{label} is asked but lacks {', '.join(lacks)}", "add what is lacking")
@@ -256,23 +267,107 @@ class _Links:
             yield from _missing(where, ("sources",), label, layout.sources, self.sources, "source")
             yield from _twice(where, ("zones",), label, layout.zones)
             yield from _twice(where, ("sources",), label, layout.sources)
-            for key, names in (("zones", layout.zones), ("sources", layout.sources)):
-                if not names:
+            yield from _twice(where, ("without",), label, layout.without)
+            whole = base.whole(name)
+            for key, names in (("zones", whole.zones), ("sources", whole.sources)):
+                if not names and not self._unsettled(layout):
                     yield where.problem((key,), f"{label} has no {key}", "name at least one")
-            yield from self._zones_of_sources(where, label, layout)
+            yield from self._like(where, label, layout)
+            yield from self._places(where, label, layout, whole)
+            yield from self._zones_of_sources(where, label, layout, whole)
         defaults = [name for name, layout in base.layouts.items() if layout.default]
         for name in defaults[1:]:
             where = self.places.entries["layouts"][name]
             what = f"layout {name!r} is a second default beside {defaults[0]!r}"
             yield where.problem(("default",), what, "keep one default")
 
-    def _zones_of_sources(self, where: Where, label: str, layout: Layout) -> Iterator[Problem]:
+    def _unsettled(self, layout: Layout) -> bool:
+        """Does it take over what cannot be told, because some layout that it is like is faulty or missing?"""
+        passed: list[Layout] = []
+        while layout.like is not None:
+            if layout.like not in self.base.layouts or layout in passed:
+                return True
+            passed.append(layout)
+            layout = self.base.layouts[layout.like]
+        return False
+
+    def _like(self, where: Where, label: str, layout: Layout) -> Iterator[Problem]:
+        """What is taken over from another layout, left out of it and added to it."""
         base = self.base
-        for at, source in enumerate(layout.sources):
-            for zone in base.sources[source].zones if source in base.sources else ():
-                if zone not in layout.zones and (self.zones is None or zone in self.zones):
-                    what = f"{label}: {source!r} lies at {zone!r}, which is not among its zones"
-                    yield where.problem(("sources", at), what, "add the zone")
+        if layout.like is None:
+            if layout.without:
+                what = f"{label} leaves something out and is like no other layout"
+                yield where.problem(("without",), what, "say which with `like`, or drop `without`")
+            return
+        others = None if self.layouts is None else [name for name in self.layouts if name != layout.layout]
+        if layout.like != layout.layout:
+            yield from _missing(where, ("like",), label, [layout.like], others, "layout")
+        if layout.like not in base.layouts:
+            return
+        circle = self._circle(layout)
+        if circle is not None:
+            between = f" by way of {' and '.join(map(repr, circle))}" if circle else ""
+            allowed = "one of them must name all its own zones and sources"
+            yield where.problem(("like",), f"{label} is like itself{between}", allowed)
+            return
+        taken = base.whole(layout.like)
+        known = (*taken.zones, *taken.sources)
+        if not self._unsettled(layout):
+            for at, name in enumerate(layout.without):
+                if name not in known:
+                    what = f"{label}: without names {name!r}, which {layout.like!r} does not have"
+                    yield where.problem(("without", at), what, advice(name, known))
+        for key, names, there in (("zones", layout.zones, taken.zones), ("sources", layout.sources, taken.sources)):
+            for at, name in enumerate(names):
+                if name in layout.without:
+                    what = f"{label}: {name!r} is left out and named again"
+                    yield where.problem((key, at), what, "keep one: in `without`, or here")
+                elif name in there:
+                    what = f"{label}: {layout.like!r} has {name!r} already"
+                    yield where.problem((key, at), what, "drop it here; what differs belongs into `places`")
+
+    def _circle(self, layout: Layout) -> tuple[str, ...] | None:
+        """The layouts by way of which this one is like itself; None where it is not."""
+        passed: list[str] = []
+        at = layout.like
+        while at is not None and at in self.base.layouts and at not in passed:
+            passed.append(at)
+            at = self.base.layouts[at].like
+        return tuple(passed[: passed.index(layout.layout)]) if layout.layout in passed else None
+
+    def _places(self, where: Where, label: str, layout: Layout, whole: Layout) -> Iterator[Problem]:
+        """What a layout says of where its zones lie."""
+        for name, place in layout.places.items():
+            if self.zones is not None and name not in self.zones:
+                yield from _missing(where, ("places", name), label, [name], self.zones, "zone")
+            elif name not in whole.zones and not self._unsettled(layout):
+                what = f"{label}: places names {name!r}, which is not among its zones"
+                yield where.problem(("places", name), what, advice(name, whole.zones))
+            elif not place.said:
+                what = f"{label}: places says nothing of {name!r}"
+                yield where.problem(("places", name), what, f"allowed: {', '.join(PLACE_KEYS)}")
+            for key, names in (("drains-into", place.drains_into or ()), ("blown-onto", place.blown_onto or ())):
+                path: PathInEntry = ("places", name, key)
+                yield from _missing(where, path, f"{label}: places: {name!r}", names, self.zones, "zone")
+                if name in names:
+                    what = f"{label}: places: {name!r}: {key} names the zone itself"
+                    yield where.problem(path, what, "name the zones below it")
+
+    def _zones_of_sources(self, where: Where, label: str, layout: Layout, whole: Layout) -> Iterator[Problem]:
+        """Each source must lie at some zone that the layout has."""
+        for source in () if self._unsettled(layout) else whole.sources:
+            zones = self.base.sources[source].zones if source in self.base.sources else ()
+            here = [
+                zone for zone in zones if zone in whole.zones or (self.zones is not None and zone not in self.zones)
+            ]
+            if here or not zones:
+                continue
+            which = "which is not" if len(zones) == 1 else "none of which is"
+            what = f"{label}: {source!r} lies at {', '.join(map(repr, zones))}, {which} among its zones"
+            if source in layout.sources:
+                yield where.problem(("sources", layout.sources.index(source)), what, "add the zone")
+            else:
+                yield where.problem(("without",), what, f"leave {source!r} out too, or keep one of its zones")
 
     def _repairs(self) -> Iterator[Problem]:
         for name, repair in self.base.repairs.items():
@@ -287,9 +382,9 @@ class _Links:
                 where = self.places.entries["glossary.yaml"][name]
                 yield from _missing(where, ("zone",), f"term {name!r}", [term.zone], self.zones, "zone")
 
-    def _rules(self) -> Iterator[Problem]:
+    def _rules(self, layouts: Collection[str]) -> Iterator[Problem]:
         grounded = pared(self.base)
-        machines = [grounded.machine(name) for name in grounded.layouts]
+        machines = [grounded.machine(name) for name in grounded.layouts if name in layouts]
         for name, rule in self.base.rules.items():
             where, label = self.places.entries["heuristics"][name], f"rule {name!r}"
             yield from _missing(where, ("layouts",), label, rule.layouts, self.layouts, "layout")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -39,8 +39,8 @@ KINDS: Mapping[str, tuple[str, type[Entry]]] = {
     "repairs": ("repair", Repair),
     "glossary.yaml": ("term", Term),
 }
-# Read by the simulated vehicle only, never by the expert.
-OTHER_FOLDERS = ("simulation",)
+# Read by the arithmetic, the plan and the simulated vehicle only, never by the rules or the belief.
+OTHER_FOLDERS = ("arithmetic", "plan", "simulation")
 SCALE = "scale.yaml"
 # Without entries of these kinds there is nothing to find or to find it by.
 NEEDED = ("zones", "findings", "sources", "layouts", "heuristics")
@@ -105,16 +105,31 @@ def load(folder: Path) -> KnowledgeBase:
     return load_with_places(folder)[0]
 
 
+def load_for(folder: Path, layout: str | None) -> KnowledgeBase:
+    """As `load`, for work on one layout (None: the default one): rules are tried on that layout only, to save time."""
+    return _whole(gather(folder, lambda base: (layout or base.default_layout,)))[0]
+
+
 def load_with_places(folder: Path) -> tuple[KnowledgeBase, links.Places]:
     """As `load`, with the place of every entry, for checks that go on from there."""
-    found = gather(folder)
+    return _whole(gather(folder))
+
+
+def _whole(found: Gathered) -> tuple[KnowledgeBase, links.Places]:
     if found.problems or found.base is None or found.places is None:
         raise KnowledgeError(found.problems)
     return found.base, found.places
 
 
-def gather(folder: Path) -> Gathered:
-    """Read and validate the folder, and link what is sound of it. KnowledgeError if there is no such folder."""
+def _all_layouts(base: KnowledgeBase) -> Collection[str]:
+    return base.layouts
+
+
+def gather(folder: Path, tried: Callable[[KnowledgeBase], Collection[str]] = _all_layouts) -> Gathered:
+    """Read and validate the folder, and link what is sound of it; rules are tried on the layouts that `tried` gives.
+
+    KnowledgeError if there is no such folder.
+    """
     loading = Loading()
     digest = hashlib.sha256()
     read_kinds: set[str] = set()
@@ -143,7 +158,8 @@ def gather(folder: Path) -> Gathered:
         digest=digest.hexdigest()[:16],
     )
     places = links.Places(loading.scale_place, loading.places, loading.broken, frozenset(loading.incomplete))
-    return Gathered(base, places, (*loading.problems, *links.check(base, places)))
+    broken = links.check(base, places, tried(base) if base.layouts else ())
+    return Gathered(base, places, (*loading.problems, *broken))
 
 
 def _kind(name: str) -> str:

@@ -6,6 +6,7 @@ Field descriptions are shown to authors by `firstwet check`, so they are written
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import cached_property
 from typing import Annotated, Literal
 
@@ -102,6 +103,7 @@ class Finding(Entry):
     needs: dict[str, Words] = {}
     stage: Id | None = None
     words: Words = ()
+    layouts: Ids = ()
 
 
 class Source(Entry):
@@ -179,14 +181,37 @@ class Rule(Entry):
     examples: RuleExamples
 
 
+class Place(Entry):
+    """What is different about a zone in one layout; what is left out is as in the zone's own entry."""
+
+    name: Text | None = None
+    height: Annotated[float, Field(ge=0, le=1)] | None = None
+    along: Annotated[float, Field(ge=0, le=1)] | None = None
+    side: Literal["left", "middle", "right"] | None = None
+    drains_into: Ids | None = None
+    blown_onto: Ids | None = None
+    where: Text | None = None
+
+    @property
+    def said(self) -> dict[str, object]:
+        """What it says, by the zone's own field names."""
+        return {key: getattr(self, key) for key in type(self).model_fields if key in self.model_fields_set}
+
+
 class Layout(Entry):
-    """Which zones and sources a kind of vehicle has."""
+    """Which zones and sources a kind of vehicle has.
+
+    With `like` it has those of that layout too, except those named in `without`; `places` says where a zone lies here.
+    """
 
     layout: Id
     name: Text
     about: Text
-    zones: Ids
-    sources: Ids
+    like: Id | None = None
+    without: Ids = ()
+    zones: Ids = ()
+    sources: Ids = ()
+    places: dict[Id, Place] = {}
     default: bool = False
     words: Words = ()
 
@@ -215,11 +240,16 @@ class Commonness(Entry):
 
 
 class Stage(Entry):
-    """When something was seen, and how far wetness seen then can be trusted (an exponent on the ratio)."""
+    """When something was seen, and how far wetness seen then can be trusted (an exponent on the ratio).
+
+    `wetness_usual` gives how often a place that no leak reaches looks dry, damp or wet then, where that differs from
+    the scale's own.
+    """
 
     stage: Id
     name: Text
     trust: Annotated[float, Field(ge=0, le=1)]
+    wetness_usual: dict[str, float] = {}
     entered_by: dict[str, str] = {}
     words: Words = ()
 
@@ -262,6 +292,7 @@ class Scale(Entry):
     phases: tuple[Phase, ...]
     access: tuple[Access, ...]
     stands_out: Annotated[float, Field(gt=0.5, lt=1)]
+    wrong_costs: Annotated[float, Field(gt=0)]
     wetness_words: dict[str, Words]
     wetness_usual: dict[str, float]
     wetness_trust: dict[str, Annotated[float, Field(ge=0, le=1)]]
@@ -269,7 +300,9 @@ class Scale(Entry):
 
     @model_validator(mode="after")
     def _wetness_is_complete(self) -> Scale:
-        for table in (self.wetness_words, self.wetness_usual, self.wetness_trust):
+        by_stage = [stage.wetness_usual for stage in self.stages if stage.wetness_usual]
+        tables: list[Mapping[str, object]] = [self.wetness_words, self.wetness_usual, self.wetness_trust, *by_stage]
+        for table in tables:
             if set(table) != set(WETNESS):
                 raise ValueError(
                     f"wetness-words, wetness-usual and wetness-trust need exactly the keys {', '.join(WETNESS)}"

@@ -12,7 +12,7 @@ from expert.vehicle.tables import Case, Observation, Physics, Tables
 
 def misfits(tables: Tables, base: KnowledgeBase) -> list[str]:
     """Everything that does not fit, in words; empty when the tables can serve every layout of the base."""
-    return [*_physics(tables.physics, base), *_observations(tables, base)]
+    return [*_physics(tables.physics, base), *_placeless(tables.physics, base), *_observations(tables, base)]
 
 
 def _unknown(what: str, names: Iterable[str], allowed: Iterable[str]) -> Iterator[str]:
@@ -34,8 +34,21 @@ def _physics(physics: Physics, base: KnowledgeBase) -> Iterator[str]:
         yield from _unknown(kind.leak, kind.places, base.zones)
 
 
+def _placeless(physics: Physics, base: KnowledgeBase) -> Iterator[str]:
+    """Sources that lie at several zones of a layout, where the tables do not say at which of them one may leak."""
+    kinds = {kind.leak: kind for kind in physics.leaks}
+    for layout in base.layouts:
+        for name, source in base.machine(layout).sources.items():
+            if len(source.zones) < 2:
+                continue
+            if name not in kinds:
+                yield f"{layout}: {name!r} lies at several zones and no entry of `leaks` says where it begins"
+            elif kinds[name].places.keys().isdisjoint(source.zones):
+                yield f"{layout}: {name!r} lies at several zones and its `places` names none of them"
+
+
 def _observations(tables: Tables, base: KnowledgeBase) -> Iterator[str]:
-    lasting: set[str] = set()
+    lasting = {name for name, entry in tables.observations.items() if entry.lasting}
     for name, entry in tables.observations.items():
         finding = base.findings.get(name)
         if finding is None:
@@ -44,10 +57,23 @@ def _observations(tables: Tables, base: KnowledgeBase) -> Iterator[str]:
         yield from _values(entry, finding, base)
         for case in entry.cases:
             yield from _case(entry, case, tables.physics, base, lasting)
-        if entry.lasting:
-            lasting.add(name)
+    yield from _circles(tables)
     asked = [name for name, finding in base.findings.items() if finding.ask]
     yield from _unknown("findings that no table answers", asked, tables.observations)
+
+
+def _circles(tables: Tables) -> Iterator[str]:
+    """Entries whose answer would depend on itself."""
+    needs = {
+        name: {other for case in entry.cases for other in case.known} for name, entry in tables.observations.items()
+    }
+    for name in needs:
+        below, edge = set(), set(needs[name])
+        while edge:
+            below |= edge
+            edge = {other for one in edge for other in needs.get(one, ())} - below
+        if name in below:
+            yield f"{name}: its cases depend on itself, by way of {', '.join(sorted(below))}"
 
 
 def _values(entry: Observation, finding: Finding, base: KnowledgeBase) -> Iterator[str]:
@@ -76,6 +102,6 @@ def _case(entry: Observation, case: Case, physics: Physics, base: KnowledgeBase,
     yield from _unknown(entry.observe, case.wet, base.zones)
     for name, values in case.known.items():
         if name not in lasting:
-            yield f"{entry.observe}: {name!r} must be a lasting entry that stands before it"
+            yield f"{entry.observe}: {name!r} must be a lasting entry"
         else:
             yield from _unknown(f"{entry.observe}, {name}", values, base.findings[name].values)

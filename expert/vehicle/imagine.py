@@ -7,8 +7,9 @@ from collections.abc import Sequence
 from functools import cached_property
 
 from expert.knowledge.base import Machine
+from expert.vehicle.files import packaged_tables
 from expert.vehicle.flow import Terrain
-from expert.vehicle.tables import LeakKind, Tables, packaged_tables
+from expert.vehicle.tables import LeakKind, Tables
 from expert.vehicle.vehicle import Leak, Vehicle
 
 MOST_LEAKS = 3

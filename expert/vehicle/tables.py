@@ -1,4 +1,4 @@
-"""The simulated vehicle's own knowledge, rules/simulation/: how fluid moves and how people see it.
+"""The shapes of the simulated vehicle's own knowledge, rules/simulation/: how fluid moves and how people see it.
 
 Nothing here is read by the expert, and nothing of the rules, strengths or wordings is read here: the only
 things shared are the ids of zones, sources, findings and stages, the zones' places, and the sources' fluids.
@@ -6,22 +6,16 @@ things shared are the ids of zones, sources, findings and stages, the zones' pla
 
 from __future__ import annotations
 
-from functools import cache
-from pathlib import Path
-from typing import Annotated, Literal, TypeVar
+from collections.abc import Sequence
+from typing import Annotated, Literal
 
-from pydantic import Field, ValidationError
+from pydantic import Field
 
-from expert.knowledge.lines import Unreadable, read
-from expert.knowledge.load import packaged_rules
 from expert.knowledge.model import Entry, Id, Ids, Text, Words
-from expert.knowledge.problems import KnowledgeError, Problem
 
-FOLDER = "simulation"
 Chance = Annotated[float, Field(ge=0, le=1)]
 Positive = Annotated[float, Field(gt=0)]
 Amount = Annotated[float, Field(ge=0)]
-Shape = TypeVar("Shape", bound=Entry)
 
 
 class Severity(Entry):
@@ -88,9 +82,8 @@ class Eye(Entry):
 
 
 class Physics(Entry):
-    """rules/simulation/physics.yaml."""
+    """How fluid leaks, moves and is seen: everything in the folder but the observations."""
 
-    basis: Text
     severities: Annotated[tuple[Severity, ...], Field(min_length=1)]
     periods: Annotated[tuple[Period, ...], Field(min_length=1)]
     surface: Surface
@@ -159,51 +152,33 @@ class Observation(Entry):
     unknown: Chance = 0
 
 
-class Observations(Entry):
-    """rules/simulation/observations.yaml."""
+class Continued(Entry):
+    """More of an observation that another file begins: its cases and spots for other kinds of vehicle.
 
-    basis: Text
-    observations: tuple[Observation, ...]
+    Where the first case that holds gives the answer, these come before the others; where later cases replace
+    earlier ones, after them. Spots are joined.
+    """
+
+    observe: Id
+    also: Literal["yes"]
+    because: Text | None = None
+    cases: tuple[Case, ...] = ()
+    spots: dict[Text, Ids] = Field(default={})
 
 
 class Tables(Entry):
-    """Both files together."""
+    """All that the folder holds."""
 
     physics: Physics
     observations: dict[Id, Observation]
 
 
-@cache
-def packaged_tables() -> Tables:
-    """The tables that travel with the program."""
-    return load_tables(packaged_rules() / FOLDER)
-
-
-def load_tables(folder: Path) -> Tables:
-    """Read the two files. Raises KnowledgeError naming file and line of everything wrong in their shape."""
-    physics = _shaped(folder / "physics.yaml", Physics)
-    listed = _shaped(folder / "observations.yaml", Observations)
-    found: dict[str, Observation] = {}
-    for entry in listed.observations:
-        if entry.observe in found:
-            twice = Problem(f"{FOLDER}/observations.yaml", 1, f"{entry.observe!r} stands twice")
-            raise KnowledgeError([twice])
-        found[entry.observe] = entry
-    return Tables.model_construct(physics=physics, observations=found)
-
-
-def _shaped(path: Path, shape: type[Shape]) -> Shape:
-    name = f"{FOLDER}/{path.name}"
-    try:
-        lined = read(path.read_bytes(), name)
-    except OSError as error:
-        raise KnowledgeError([Problem(name, 1, f"it cannot be read: {error.strerror}")]) from None
-    except Unreadable as error:
-        raise KnowledgeError([error.problem]) from None
-    try:
-        return shape.model_validate(lined.value)
-    except ValidationError as error:
-        raise KnowledgeError(
-            Problem(name, lined.line(tuple(one["loc"])), f"{'.'.join(map(str, one['loc']))}: {one['msg']}")
-            for one in error.errors(include_url=False)
-        ) from None
+def continued(entry: Observation, more: Sequence[Continued]) -> Observation:
+    """The observation together with all that other files say of it, in the order of the files."""
+    added = [case for part in more for case in part.cases]
+    cases = (*entry.cases, *added) if entry.draw == "each value" else (*added, *entry.cases)
+    spots: dict[str, tuple[str, ...]] = dict(entry.spots)
+    for part in more:
+        for value, zones in part.spots.items():
+            spots[value] = tuple(dict.fromkeys((*spots.get(value, ()), *zones)))
+    return entry.model_copy(update={"cases": cases, "spots": spots})
