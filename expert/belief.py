@@ -11,7 +11,7 @@ from functools import cached_property, lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from expert.evidence import AGAINST, EXPLAINS, FAVOURS, Opinion, Pattern
+from expert.evidence import EXPLAINS, FAVOURS, Opinion, Pattern
 
 Floats = NDArray[np.float64]
 
@@ -33,6 +33,13 @@ def noisy_or(ratios: Sequence[float]) -> tuple[float, tuple[float, ...]]:
     return leak, tuple(leak * (ratio - 1) / (1 - leak) for ratio in ratios)
 
 
+def _summed(values: Floats, columns: Sequence[NDArray[np.intp]]) -> Floats:
+    summed: Floats = values[columns[0]]
+    for column in columns[1:]:
+        summed += values[column]
+    return summed
+
+
 class SourceSets:
     """All sets of one to three of a layout's sources, with their prior.
 
@@ -47,7 +54,7 @@ class SourceSets:
         picks = [pick for size in range(1, min(most, count) + 1) for pick in itertools.combinations(range(count), size)]
         width = min(most, count)
         self.members = np.array([(*pick, *[count] * (width - len(pick))) for pick in picks], dtype=np.intp)
-        self._columns = [np.ascontiguousarray(column) for column in self.members.T]
+        self.every = [np.ascontiguousarray(column) for column in self.members.T]  # the columns of all sets
         # Most patterns come back at every turn of a conversation; remembering their factors is bounded in bytes.
         self.log_factor = lru_cache(maxsize=max(64, MEMORY // (8 * len(picks))))(self._log_factor)
         self.log_prior = self.total({s: math.log(p / (1 - p)) for s, p in chances.items()})
@@ -60,26 +67,35 @@ class SourceSets:
         values = np.zeros(len(self.sources) + 1)
         for source, number in per_source.items():
             values[self.position[source]] = number
-        summed: Floats = values[self._columns[0]]
-        for column in self._columns[1:]:
-            summed += values[column]
-        return summed
+        return _summed(values, self.every)
+
+    def columns(self, sets: NDArray[np.intp]) -> list[NDArray[np.intp]]:
+        """The columns of some sets' rows of `members`, for `log_factor_of` (those of all sets are `every`)."""
+        return [column[sets] for column in self.every]
 
     def _log_factor(self, opinions: tuple[Opinion, ...]) -> Floats:
         """`log_factor(opinions)`: log likelihood of a pattern with these opinions under each set.
 
         Relative to a set that has nothing to do with the pattern.
         """
-        pattern = Pattern("", "", "", opinions)
-        weights = {o.source: math.log(o.ratio) for o in pattern.of_kind(FAVOURS)}
-        weights |= {o.source: -math.log(o.ratio) for o in pattern.of_kind(AGAINST)}
-        factor = self.total(weights) if weights else np.zeros(len(self))
-        causes = pattern.of_kind(EXPLAINS)
+        factor = self.log_factor_of(opinions, self.every)
+        factor.setflags(write=False)  # it is remembered: changing it in place would spoil later beliefs
+        return factor
+
+    def log_factor_of(self, opinions: tuple[Opinion, ...], columns: Sequence[NDArray[np.intp]]) -> Floats:
+        """The same for some sets only, given as the columns of their rows of `members`."""
+        sure = np.zeros(len(self.sources) + 1)
+        misses = np.zeros(len(self.sources) + 1)
+        causes = [o for o in opinions if o.kind == EXPLAINS]
+        for opinion in opinions:
+            if opinion.kind != EXPLAINS:
+                sure[self.position[opinion.source]] = math.log(opinion.ratio) * (1 if opinion.kind == FAVOURS else -1)
+        factor = _summed(sure, columns)
         if causes:
             leak, shows = noisy_or([o.ratio for o in causes])
-            misses = self.total({o.source: math.log1p(-q) for o, q in zip(causes, shows, strict=True)})
-            factor = factor + np.log((1 - (1 - leak) * np.exp(misses)) / leak)
-        factor.setflags(write=False)  # it is remembered: changing it in place would spoil later beliefs
+            for cause, q in zip(causes, shows, strict=True):
+                misses[self.position[cause.source]] = math.log1p(-q)
+            factor += np.log((1 - (1 - leak) * np.exp(_summed(misses, columns))) / leak)
         return factor
 
     def names(self, hypothesis: int) -> tuple[str, ...]:
@@ -99,6 +115,11 @@ class Belief:
         """The posterior probability of each set."""
         weight = np.exp(self.log_weight - self.log_weight.max())
         return np.asarray(weight / weight.sum())
+
+    @cached_property
+    def rising(self) -> NDArray[np.intp]:
+        """All sets by weight, the most probable last; of sets equal to nine digits the first in layout order last."""
+        return np.lexsort((-np.arange(len(self.sets)), np.round(self.log_weight, 9)))
 
     @cached_property
     def marginals(self) -> Mapping[str, float]:

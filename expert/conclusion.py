@@ -10,7 +10,8 @@ from expert.belief import minimal_explanations
 from expert.diagnosis import Diagnosis, Expert
 from expert.evidence import AGAINST, EXPLAINS, Opinion, Pattern
 from expert.facts import Fact, canonical
-from expert.inspection import asked_in, enters_stage, looked, most_trusted, stands_out
+from expert.inseparable import POSSIBLE, Either, standing
+from expert.inspection import asked_in, enters_stage, looked, most_trusted
 from expert.knowledge.base import WETNESS_KIND
 from expert.questions import Asked, Question, ranked
 from expert.repair import Job, jobs
@@ -18,7 +19,6 @@ from expert.repair import Job, jobs
 REASONS = 6
 CHANGERS = 3
 CONTENDERS = 5
-POSSIBLE = 0.05
 
 
 @dataclass(frozen=True)
@@ -38,11 +38,15 @@ class Conclusion:
     """What is believed now and why.
 
     `sources` is the most probable set, `chance` its posterior, `marginals` every source's own.
-    `alone` says whether it stands out. `explanations` are the smallest sets that explain everything seen.
+    `either` names, for sources of it, others that no look can part from them; `together` is the posterior of the set
+    with any of those in place of them or beside them. `alone` says whether that stands out. `explanations` are the
+    smallest sets that explain everything seen.
     """
 
     sources: tuple[str, ...]
     chance: float
+    either: tuple[Either, ...]
+    together: float
     alone: bool
     looked: bool
     ranking: tuple[tuple[str, float], ...]
@@ -60,6 +64,7 @@ class Conclusion:
 
 def conclude(expert: Expert, now: Diagnosis, stage: str, closed: Asked = ()) -> Conclusion:
     """Draw the conclusion from a diagnosis; `stage` and `closed` say which questions could still be asked."""
+    best = standing(now.belief, expert.machine.inseparable)
     sources, chance = now.belief.best
     marginals = now.belief.marginals
     contenders = tuple(s for s, p in now.belief.ranking if s not in sources and p >= POSSIBLE)[:CONTENDERS]
@@ -69,7 +74,9 @@ def conclude(expert: Expert, now: Diagnosis, stage: str, closed: Asked = ()) -> 
     return Conclusion(
         sources=sources,
         chance=chance,
-        alone=stands_out(now.belief, expert.scale),
+        either=best.either,
+        together=best.chance,
+        alone=best.chance >= expert.scale.stands_out,
         looked=looked(expert, now.trace),
         ranking=now.belief.ranking,
         reasons=tuple(r for r in reasons if r.kind != AGAINST)[:REASONS],
@@ -98,7 +105,7 @@ def _cautions(expert: Expert, now: Diagnosis, sources: Iterable[str], changers: 
         *(caution for step in cleaning if not looked(expert, now.trace) for caution in step.cautions),
         *(caution for rule in now.trace.rules for caution in rule.caution),
         *(caution for question in changers for caution in question.observable.cautions),
-        *(caution for zone in looks for caution in expert.machine.base.zones[zone].cautions),
+        *(caution for zone in looks for caution in expert.machine.zones[zone].cautions),
     ]
 
 

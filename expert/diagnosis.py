@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+import math
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
 
 from expert.belief import Belief, Floats, SourceSets, believe
 from expert.evidence import Pattern, changed, excluded, patterns
@@ -16,6 +20,16 @@ from expert.trace import Trace
 Chain = Callable[[Iterable[Fact]], Trace]
 
 
+@dataclass(frozen=True)
+class Learnt:
+    """What one trace tells beyond another: patterns as they were and as they are, sources restored and excluded."""
+
+    old: tuple[Pattern, ...]
+    new: tuple[Pattern, ...]
+    restored: frozenset[str]
+    excluded: frozenset[str]
+
+
 @dataclass(frozen=True, eq=False)
 class Diagnosis:
     """What follows from a set of facts: the trace of the rules, the pooled evidence, the belief."""
@@ -25,20 +39,28 @@ class Diagnosis:
     belief: Belief
 
 
+def chances_of(machine: Machine) -> dict[str, float]:
+    """The chance of each source of the layout before anything is seen, as the knowledge has it."""
+    chance = {entry.commonness: entry.chance for entry in machine.base.scale.commonness}
+    return {name: chance[source.commonness] for name, source in machine.sources.items()}
+
+
 class Expert:
     """A layout's knowledge made ready to reason with: grounded rules, an engine, the sets of sources.
 
     `chain` is the engine (expert.chaining.chainer by default is given by the caller, so that nothing
-    here depends on which one runs). Reasoning is a pure function of the facts.
+    here depends on which one runs). `chances` are prior chances that take the place of the knowledge's own, for
+    sources of the layout. Reasoning is a pure function of the facts.
     """
 
-    def __init__(self, machine: Machine, chain_for: Callable[[Ruleset], Chain]) -> None:
+    def __init__(
+        self, machine: Machine, chain_for: Callable[[Ruleset], Chain], chances: Mapping[str, float] | None = None
+    ) -> None:
         self.machine = machine
         self.scale = machine.base.scale
         self.ruleset = ground(machine)
         self._chain_for = chain_for
-        chance = {entry.commonness: entry.chance for entry in self.scale.commonness}
-        self.sets = SourceSets({name: chance[source.commonness] for name, source in machine.sources.items()})
+        self.sets = SourceSets({**chances_of(machine), **(chances or {})})
 
     @cached_property
     def chain(self) -> Chain:
@@ -55,15 +77,31 @@ class Expert:
         belief = believe(self.sets, pooled, excluded(trace), self.scale.excluded_odds)
         return Diagnosis(trace, pooled, belief)
 
+    def learnt(self, before: Trace, after: Trace) -> Learnt:
+        """What was learnt between two traces."""
+        old, new = changed(before, after)
+        was, now = excluded(before), excluded(after)
+        return Learnt(old, new, was - now, now - was)
+
     def shift(self, before: Trace, after: Trace) -> Floats:
         """Log likelihood of what was learnt between two traces, for each set of sources."""
-        old, new = changed(before, after)
-        gone = excluded(after) ^ excluded(before)
-        if gone:
-            return self.weigh(after).belief.log_weight - self.weigh(before).belief.log_weight
-        change = self.sets.total({})
-        for pattern in new:
-            change += self.sets.log_factor(pattern.opinions)
-        for pattern in old:
-            change -= self.sets.log_factor(pattern.opinions)
+        return self.weight_of(self.learnt(before, after), self.sets.every)
+
+    def weight_of(self, learnt: Learnt, columns: list[NDArray[np.intp]]) -> Floats:
+        """Log likelihood of what was learnt for some sets, given as columns of their rows of `SourceSets.members`."""
+        change = np.zeros(len(columns[0]))
+        for pattern in learnt.new:
+            change += self.sets.log_factor_of(pattern.opinions, columns)
+        for pattern in learnt.old:
+            change -= self.sets.log_factor_of(pattern.opinions, columns)
+        gone = np.zeros(len(self.sets.sources) + 1)
+        for sources, odds in (
+            (learnt.excluded, self.scale.excluded_odds),
+            (learnt.restored, 1 / self.scale.excluded_odds),
+        ):
+            for source in sources:
+                gone[self.sets.position[source]] = math.log(odds)
+        if gone.any():
+            for column in columns:
+                change += gone[column]
         return change

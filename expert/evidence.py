@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
@@ -62,7 +61,8 @@ def changed(before: Trace, after: Trace) -> tuple[tuple[Pattern, ...], tuple[Pat
     seen = {fact.key for fact in before.facts ^ after.facts}
     touched = {rules[index].observed for index in before.fired ^ after.fired}
     touched |= {rules[index].observed for index in after.fired if rules[index].observed[:2] in seen}
-    was, now = _silenced(before), _silenced(after)
+    was = _silenced(before)
+    now = was if _silence_stays(before, after) else _silenced(after)
     touched |= {key for key in was.keys() | now.keys() if was.get(key) != now.get(key)}
     if not touched:
         return (), ()
@@ -107,6 +107,32 @@ def _silenced(trace: Trace) -> dict[Observed, set[str]]:
     return found
 
 
+def _silence_stays(before: Trace, after: Trace) -> bool:
+    """Is what is silenced certainly the same in a trace with more facts, so that it need not be worked out again?
+
+    It follows from the derived facts, what they rest on, and which rules speak of either.
+    """
+    if before.derived != after.derived:
+        return False
+    if not after.derived:
+        return True
+    rules = after.ruleset.rules
+    new = [rules[index] for index in after.fired - before.fired]
+    if any(rule.derives for rule in new):
+        return False
+    resting = _resting(before)
+    if any(rule.observed[:2] in resting for rule in new):
+        return False
+    watching = (rule for fact in after.facts - before.facts for rule in after.ruleset.watchers.get(fact.key, ()))
+    return not any(rule.derives and rule.index in before.fired for rule in watching)
+
+
+@lru_cache(maxsize=REMEMBERED)
+def _resting(trace: Trace) -> frozenset[tuple[str, str]]:
+    """What the derived facts, and the facts that they rest on, are about."""
+    return frozenset(f.key for fact, grounds in trace.supports.items() for f in (fact, *grounds))
+
+
 def _about(
     speaking: Mapping[tuple[str, str], Mapping[Observed, set[str]]], fact: Fact
 ) -> list[tuple[Observed, set[str]]]:
@@ -133,17 +159,21 @@ def _trust(trace: Trace, observed: Observed) -> float:
 
 
 def _patterns(trace: Trace, rules: Iterable[GroundRule]) -> dict[Observed, Pattern]:
-    best: dict[Observed, dict[str, tuple[tuple[float, float, float], Opinion]]] = {}
+    best: dict[Observed, dict[str, tuple[tuple[float, float, int], str, float]]] = {}
     for rule in rules:
-        trust = _trust(trace, rule.observed)
-        for kind, table in _tables(rule):
-            for source, ratio in table.items():
-                rank = (rule.size, math.log(ratio), -rule.index)
-                mine = best.setdefault(rule.observed, {})
-                if trust > 0 and (source not in mine or rank > mine[source][0]):
-                    mine[source] = (rank, Opinion(source, kind, ratio**trust, rule.index))
-    return {key: Pattern(*key, tuple(mine[source][1] for source in sorted(mine))) for key, mine in sorted(best.items())}
+        mine = best.setdefault(rule.observed, {})
+        for kind, source, ratio, log in rule.weights:
+            rank = (rule.size, log, -rule.index)
+            if source not in mine or rank > mine[source][0]:
+                mine[source] = (rank, kind, ratio)
+    found = {}
+    for observed in sorted(best):
+        trust = _trust(trace, observed)
+        if trust > 0:
+            heard = sorted(best[observed].items())
+            opinions = (Opinion(who, _KINDS[kind], ratio**trust, -rank[2]) for who, (rank, kind, ratio) in heard)
+            found[observed] = Pattern(*observed, tuple(opinions))
+    return found
 
 
-def _tables(rule: GroundRule) -> tuple[tuple[str, Mapping[str, float]], ...]:
-    return ((EXPLAINS, rule.explains), (FAVOURS, rule.favours), (AGAINST, rule.against))
+_KINDS = {"explains": EXPLAINS, "favours": FAVOURS, "against": AGAINST}

@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from expert.belief import Belief
 from expert.diagnosis import Diagnosis, Expert
 from expert.facts import Fact
+from expert.inseparable import standing
 from expert.knowledge.base import WETNESS_KIND, Observable
 from expert.knowledge.model import Phase, Scale
-from expert.questions import Asked, Question, askable, ranked
+from expert.questions import Asked, Question, askable, in_two_steps, ranked
 from expert.trace import Trace
 
 STANDS_OUT = "one explanation stands out"
 PUT_OFF = "cleaning everything and a short drive come next; say so when it is done, or `forget` it to go on without"
 NOTHING_WORTH = "no further question is worth its minutes"
+
+PAIRED = 4  # questions tried as the first of two, where none is worth its minutes alone
 
 
 @dataclass(frozen=True)
@@ -27,9 +30,9 @@ class Next:
     reason: str
 
 
-def stands_out(belief: Belief, scale: Scale) -> bool:
-    """Is one set of sources, as a whole, probable enough to be the explanation?"""
-    return belief.best[1] >= scale.stands_out
+def stands_out(expert: Expert, belief: Belief) -> bool:
+    """Is one set of sources, as a whole, probable enough to be the explanation? What no look can part counts as one."""
+    return standing(belief, expert.machine.inseparable).chance >= expert.scale.stands_out
 
 
 def stage_of(expert: Expert, facts: Iterable[Fact]) -> str:
@@ -72,9 +75,10 @@ def next_step(expert: Expert, now: Diagnosis, stage: str, closed: Asked, counts:
     `closed` holds (finding, stage) pairs not to be asked (answered "unknown", say), `counts` how many
     questions each phase has asked. An explanation that stands out before the cleaned look is not the
     end: the phases that must be gone through (cleaning, the look for the highest wet point) still are,
-    because what drips is rarely what leaks.
+    because what drips is rarely what leaks. Where no question by itself is worth its minutes, two together may be.
     """
-    clear = stands_out(now.belief, expert.scale)
+    clear = stands_out(expert, now.belief)
+    weighed: list[tuple[Phase, Question]] = []
     for phase in expert.scale.phases:
         if stage not in phase.stages or counts.get(phase.phase, 0) >= phase.most or (clear and not phase.must):
             continue
@@ -86,9 +90,40 @@ def next_step(expert: Expert, now: Diagnosis, stage: str, closed: Asked, counts:
                 return Next(phase, Question(due[0], stage, 0.0, ()), "")
             continue
         questions = ranked(expert, now, asked_in(expert, phase), stage, closed)
-        if questions and round(questions[0].rate, 9) >= phase.worth:
-            return Next(phase, questions[0], "")
-    return Next(None, None, STANDS_OUT if clear else NOTHING_WORTH)
+        for question in questions:
+            if worth_asking(expert.scale, phase, question):
+                return Next(phase, question, "")
+        weighed.extend((phase, question) for question in questions)
+    leading = _leading(expert, now, stage, closed, weighed)
+    return leading or Next(None, None, STANDS_OUT if clear else NOTHING_WORTH)
+
+
+def worth_asking(scale: Scale, phase: Phase, question: Question) -> bool:
+    """Is a question worth its minutes, and does anything depend on the answer?
+
+    What is decided is the set of sources to repair. The value of the answer is by how much it makes the right set
+    likelier to be chosen (the expected value of information under a loss of nought or one: Raiffa and Schlaifer 1961,
+    from memory), times the minutes that a wrong one costs.
+    """
+    enough = round(question.rate, 9) >= phase.worth
+    return enough and question.decides and round(question.value * scale.wrong_costs, 9) >= question.observable.minutes
+
+
+def _leading(
+    expert: Expert, now: Diagnosis, stage: str, closed: Asked, weighed: Sequence[tuple[Phase, Question]]
+) -> Next | None:
+    """A question that is worth its minutes for the sake of the one that follows it, if any is."""
+    single = {question.observable.id: (phase, question) for phase, question in weighed}
+    firsts = sorted(single.values(), key=lambda item: (-round(item[1].rate, 9), item[1].observable.id))[:PAIRED]
+    found = []
+    for phase, first in firsts:
+        pair = in_two_steps(expert, now, first, stage, closed, [q.observable for _, q in firsts])
+        if pair.decides and round(pair.value * expert.scale.wrong_costs, 9) >= pair.minutes:
+            found.append((-round(pair.value / pair.minutes, 9), first.observable.id, phase, first))
+    if not found:
+        return None
+    _, _, phase, first = min(found, key=lambda item: item[:2])
+    return Next(phase, first, "")
 
 
 def _put_off(expert: Expert, trace: Trace, phase: Phase) -> bool:

@@ -9,33 +9,56 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-from expert.conclusion import Conclusion, Reason
+from expert.conclusion import Conclusion, Reason, cautions_of
 from expert.diagnosis import Diagnosis, Expert
 from expert.facts import Fact, canonical
 from expert.knowledge.base import Machine
+from expert.overlay import Shop
+from expert.parting import Parting
+from expert.parting import cautions as parting_cautions
+from expert.phrases import Reading
+from expert.report import rivals
 from expert.wording import source_name, sure
 
 VERSION = 1
+NOTHING_READ = Reading()
 
 
 def conclusion_object(
-    expert: Expert, now: Diagnosis, end: Conclusion, stage: str, not_understood: Iterable[str] = ()
+    expert: Expert,
+    now: Diagnosis,
+    end: Conclusion,
+    stage: str,
+    reading: Reading = NOTHING_READ,
+    shop: Shop | None = None,
+    parting: Parting | None = None,
 ) -> dict[str, Any]:
-    """Everything a conclusion holds, ready for json.dumps."""
+    """Everything a conclusion holds, ready for json.dumps.
+
+    `reading` is that of the words it follows from, `shop` are the figures used in place of the knowledge's, `parting`
+    is the question that best parts the two likeliest sources that there is a choice between.
+    """
     machine = expert.machine
     marginals = dict(end.ranking)
     return {
         "version": VERSION,
         "layout": machine.layout.layout,
         "knowledge": machine.base.digest,
+        "shop_figures": None if shop is None else {"overlay": shop.digest, "cases": shop.cases},
         "stage": stage,
         "facts": [_fact(fact) for fact in sorted(now.trace.stated, key=canonical)],
         "derived": [_fact(fact) for fact in sorted(now.trace.derived, key=canonical)],
-        "not_understood": list(not_understood),
+        "not_understood": list(reading.not_understood),
+        "uncertain": [_fact(fact) for fact in sorted(reading.uncertain, key=canonical)],
+        "claims": [_source(machine, source, marginals[source]) for source in reading.claims],
         "stands_out": end.alone,
         "looked_after_cleaning": end.looked,
         "conclusion": [_source(machine, source, marginals[source]) for source in end.sources],
         "chance_of_exactly_these": round(end.chance, 6),
+        "inseparable": [
+            {"source": one.source, "from": list(one.others), "chance": round(one.chance, 6)} for one in end.either
+        ],
+        "chance_with_inseparable": round(end.together, 6),
         "ranking": [_source(machine, source, chance) for source, chance in end.ranking],
         "reasons": [_reason(reason) for reason in end.reasons],
         "against": [_reason(reason) for reason in end.against],
@@ -50,10 +73,11 @@ def conclusion_object(
             }
             for q in end.changers
         ],
+        "parts_first_two": None if parting is None else _parting(end, parting),
         "confirm": [{"source": s, "by": machine.base.sources[s].confirm} for s in (*end.sources, *end.contenders)],
         "not_looked_at": list(end.not_looked),
         "advice": [{"rule": rule, "text": text} for rule, text in end.advice],
-        "cautions": _cautions(machine, end.cautions),
+        "cautions": _cautions(machine, cautions_of(expert, (*end.cautions, *parting_cautions(expert, parting)))),
         "repairs": [
             {
                 "id": job.repair.repair,
@@ -67,6 +91,23 @@ def conclusion_object(
                 "cautions": _cautions(machine, job.repair.cautions),
             }
             for job in end.jobs
+        ],
+    }
+
+
+def _parting(end: Conclusion, parting: Parting) -> dict[str, Any]:
+    two = rivals(end)
+    return {
+        "sources": list(two),
+        "finding": parting.observable.id,
+        "ask": parting.observable.ask,
+        "stage": parting.stage,
+        "first": [_fact(fact) for fact in parting.first],
+        "minutes": parting.minutes,
+        "bits": round(parting.gain, 6),
+        "answers": [
+            {"value": answer.fact.value, "chances": [round(answer.belief.marginals[source], 6) for source in two]}
+            for answer in parting.answers
         ],
     }
 

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+import functools
 import itertools
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 
+from expert import reference
 from expert.chaining import over_limits
 from expert.facts import Fact
 from expert.inspection import most_trusted
 from expert.knowledge.base import KnowledgeBase, Machine, Observable
 from expert.knowledge.conditions import Test
-from expert.knowledge.ground import SELECTORS, Branch, GroundRule, Ruleset, ground
+from expert.knowledge.ground import EVERY, SELECTORS, Branch, GroundRule, Ruleset, ground
 from expert.knowledge.links import Places, rule_words, sound
 from expert.knowledge.load import gather
 from expert.knowledge.model import WETNESS, ExampleFacts, Rule
@@ -73,6 +75,12 @@ def lint(base: KnowledgeBase, places: Places, chain_for: Chain) -> Iterator[Prob
     if not large:
         chains = {name: chain_for(ruleset) for name, ruleset in view.rulesets.items()}
         yield from dict.fromkeys((*_examples(view, chains), *_baseline(view, chains)))
+
+
+def plainly(ruleset: Ruleset) -> Callable[[list[Fact]], Trace]:
+    """The reference chainer, each run of which starts where no fact is known: quick where many short ones are run."""
+    nothing = reference.chain(ruleset, ())
+    return lambda facts: functools.reduce(reference.extend, facts, nothing)
 
 
 def survey(folder: Path, chain_for: Chain) -> Survey:
@@ -146,46 +154,77 @@ def _value(observable: Observable, value: str) -> str | float:
 
 
 def try_examples(ruleset: Ruleset, rule: Rule, chain: Callable[[list[Fact]], Trace]) -> Iterator[Tried]:
-    """Run a rule's examples on one layout."""
-    mine = {ground.index for ground in ruleset.rules if ground.rule is rule}
+    """Run a rule's examples on one layout, those that speak of what other layouts have left out."""
+    mine = ruleset.by_rule.get(rule.rule, frozenset())
     for should_fire, examples in ((True, rule.examples.fires), (False, rule.examples.not_fires)):
         for number, example in enumerate(examples):
-            fired = bool(chain(example_facts(ruleset.machine, rule, example)).fired & mine)
-            yield Tried(rule.rule, ruleset.machine.layout.layout, should_fire, number, fired == should_fire)
+            if fits(ruleset.machine, example):
+                fired = bool(chain(example_facts(ruleset.machine, rule, example)).fired & mine)
+                yield Tried(rule.rule, ruleset.machine.layout.layout, should_fire, number, fired == should_fire)
+
+
+def fits(machine: Machine, example: ExampleFacts) -> bool:
+    """Does the layout have every finding and place of the example, leaving aside what is defined nowhere?"""
+    base = machine.base
+    for name, value in example.items():
+        finding = base.findings.get(name)
+        named = [name, value] if finding is not None and finding.kind == "zone" else [name]
+        if any(one in base.findings and one not in machine.observables for one in named):
+            return False
+        if any(one in base.zones and one not in machine.zones for one in named):
+            return False
+    return True
 
 
 def _examples(view: _View, chains: Mapping[str, Callable[[list[Fact]], Trace]]) -> Iterator[Problem]:
-    for layout, ruleset in view.rulesets.items():
-        for name in dict.fromkeys(made.rule.rule for made in ruleset.rules):
-            faulty = list(_faulty_examples(view, ruleset.machine, name))
-            yield from faulty
-            if faulty:
-                continue
-            for outcome in try_examples(ruleset, view.base.rules[name], chains[layout]):
-                if not outcome.as_said:
-                    kind = "fires" if outcome.should_fire else "not-fires"
-                    verb = "does not fire" if outcome.should_fire else "fires"
-                    yield view.at(
-                        "heuristics",
-                        name,
-                        ("examples", kind, outcome.number),
-                        f"rule {name!r} {verb} on its {kind} example {outcome.number + 1} ({layout})",
-                        "mend the rule's conditions or the example",
-                    )
+    for rule in view.base.rules.values():
+        layouts = [layout for layout, ruleset in view.rulesets.items() if rule.rule in ruleset.by_rule]
+        faulty = list(dict.fromkeys(p for layout in layouts for p in _faulty_examples(view, layout, rule)))
+        yield from faulty
+        if layouts and not faulty:
+            tried = [t for layout in layouts for t in try_examples(view.rulesets[layout], rule, chains[layout])]
+            yield from _failed(view, rule, tried)
 
 
-def _faulty_examples(view: _View, machine: Machine, name: str) -> Iterator[Problem]:
-    """Facts of a rule's examples that the layout does not have."""
-    rule = view.base.rules[name]
+def _failed(view: _View, rule: Rule, tried: list[Tried]) -> Iterator[Problem]:
+    """The examples that did not do as they say where they had to, or fit no layout on which the rule applies."""
+    for kind, examples, should_fire in (
+        ("fires", rule.examples.fires, True),
+        ("not-fires", rule.examples.not_fires, False),
+    ):
+        for number in range(len(examples)):
+            label, path = f"{kind} example {number + 1}", ("examples", kind, number)
+            mine = [t for t in tried if t.should_fire == should_fire and t.number == number]
+            if not mine:
+                what = f"rule {rule.rule!r}: its {label} fits no layout on which the rule applies"
+                yield view.at("heuristics", rule.rule, path, what, "name findings and places that one vehicle has")
+            elif not (_of_the_map(rule) and any(t.as_said for t in mine)):
+                verb = "does not fire" if should_fire else "fires"
+                for failed in mine:
+                    if not failed.as_said:
+                        what = f"rule {rule.rule!r} {verb} on its {label} ({failed.layout})"
+                        yield view.at("heuristics", rule.rule, path, what, "mend the rule's conditions or the example")
+
+
+def _of_the_map(rule: Rule) -> bool:
+    """Does the rule depend on how zones lie, so that an example may hold on one layout and not on another?"""
+    return bool(rule.for_each) or any(word.startswith(EVERY) for word in rule_words(rule))
+
+
+def _faulty_examples(view: _View, layout: str, rule: Rule) -> Iterator[Problem]:
+    """Facts of a rule's examples that no layout has, or that have no such value."""
+    machine = view.rulesets[layout].machine
     for kind, examples in (("fires", rule.examples.fires), ("not-fires", rule.examples.not_fires)):
         for number, example in enumerate(examples):
             for finding, value in example.items():
+                if not fits(machine, {finding: value}):
+                    continue
                 try:
                     example_facts(machine, rule, {finding: value})
                 except BadExample as error:
                     what, _, allowed = str(error).partition("; ")
-                    label = f"rule {name!r}: its {kind} example {number + 1}: {what}"
-                    yield view.at("heuristics", name, ("examples", kind, number, finding), label, allowed)
+                    label = f"rule {rule.rule!r}: its {kind} example {number + 1}: {what}"
+                    yield view.at("heuristics", rule.rule, ("examples", kind, number, finding), label, allowed)
 
 
 def _reachable(view: _View, ruleset: Ruleset) -> set[str]:
@@ -253,7 +292,7 @@ def _unreachable(view: _View) -> Iterator[Problem]:
 
 def _touched(view: _View, rule: Rule) -> bool:
     """Might the rule fire once faulty entries are mended? Selectors and variables may stand for any of them."""
-    empty = any(not (layout.zones and layout.sources) for layout in view.base.layouts.values())
+    empty = any(not (layout.zones and layout.sources) for layout in map(view.base.whole, view.base.layouts))
     if not (view.places.broken_ids or empty):
         return False
     tables = (*rule.explains, *rule.favours, *rule.speaks_against)
@@ -298,7 +337,7 @@ def _unraised(view: _View) -> Iterator[Problem]:
 
 def _unplaced(view: _View) -> Iterator[Problem]:
     """Zones and sources that no vehicle has."""
-    layouts = view.base.layouts.values()
+    layouts = [view.base.whole(name) for name in view.base.layouts]
     for kind, names, used in (
         ("zones", view.base.zones, {zone for layout in layouts for zone in layout.zones}),
         ("sources", view.base.sources, {source for layout in layouts for source in layout.sources}),
@@ -329,16 +368,28 @@ def _twins(view: _View) -> Iterator[Problem]:
             if source in rule.explains:
                 what = f"rule {name!r} both explains by and speaks against {source!r}"
                 yield view.at("heuristics", name, ("speaks-against", source), what, "keep one")
-    for ruleset in view.rulesets.values():
-        seen: dict[tuple[object, ...], str] = {}
+    for name, other in _said_already(view):
+        place = view.places.entries["heuristics"][other]
+        where = f"{place.file}:{place.lined.line(() if place.at is None else (place.at,))}"
+        what = f"rule {name!r} says the same as {other!r}"
+        yield view.at("heuristics", name, (), what, f"keep one of them; the other is at {where}")
+
+
+def _said_already(view: _View) -> Iterator[tuple[str, str]]:
+    """Rules that say nothing, on no layout, but what another says too, and that other; of two alike the later one."""
+    said: dict[str, set[object]] = {}
+    saying: dict[object, dict[str, None]] = {}
+    for layout, ruleset in view.rulesets.items():
         for made in ruleset.rules:
-            name = made.rule.rule
-            first = seen.setdefault(_signature(made), name)
-            if first != name:
-                place = view.places.entries["heuristics"][first]
-                where = f"{place.file}:{place.lined.line(() if place.at is None else (place.at,))}"
-                what = f"rule {name!r} says the same as {first!r}"
-                yield view.at("heuristics", name, (), what, f"keep one of them; the other is at {where}")
+            what = layout, _signature(made)
+            said.setdefault(made.rule.rule, set()).add(what)
+            saying.setdefault(what, {})[made.rule.rule] = None
+    order = {name: at for at, name in enumerate(view.base.rules)}
+    for name, all_of_it in said.items():
+        others = [other for other in saying[next(iter(all_of_it))] if other != name and all_of_it <= said[other]]
+        other = next((other for other in others if said[other] != all_of_it or order[other] < order[name]), None)
+        if other is not None:
+            yield name, other
 
 
 def _baseline(view: _View, chains: Mapping[str, Callable[[list[Fact]], Trace]]) -> Iterator[Problem]:
@@ -354,11 +405,18 @@ def _baseline(view: _View, chains: Mapping[str, Callable[[list[Fact]], Trace]]) 
 
 
 def _phrases(base: KnowledgeBase, places: Places) -> Iterator[Problem]:
-    """One phrase must not mean two things, or free words could not be understood."""
-    owner: dict[str, str] = {}
+    """One phrase must not mean two things on one vehicle, or free words could not be understood."""
+    wholes = [base.whole(name) for name in base.layouts]
+    everywhere = frozenset(base.layouts) or frozenset({""})
+    homes = {zone: frozenset(whole.layout for whole in wholes if zone in whole.zones) for zone in base.zones}
+    homes |= {name: frozenset(finding.layouts) for name, finding in base.findings.items()}
+    owners: dict[str, dict[str, frozenset[str]]] = {}
     for kind, name, path, phrase, what in _all_phrases(base):
-        first = owner.setdefault(phrase.casefold(), what)
-        if first != what:
+        here = homes[name] or everywhere
+        others = owners.setdefault(phrase.casefold(), {})
+        first = next((other for other, there in others.items() if other != what and not here.isdisjoint(there)), None)
+        others.setdefault(what, here)
+        if first is not None:
             yield places.entries[kind][name].problem(
                 path, f"the phrase {phrase!r} means {what} and also {first}", "make one of them longer"
             )

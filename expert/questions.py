@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 
-from expert.belief import Belief
-from expert.diagnosis import Diagnosis, Expert
+from expert.belief import Belief, Floats
+from expert.diagnosis import Diagnosis, Expert, Learnt
 from expert.facts import Fact
+from expert.grouping import grouped
 from expert.information import answer_chances, expected_shift
 from expert.knowledge.base import Observable
 from expert.reference import extend
@@ -24,17 +26,31 @@ class Outlook:
 
     fact: Fact
     chance: float
-    belief: Belief
+    _expert: Expert = field(repr=False)
+    _now: Diagnosis = field(repr=False)
+    _learnt: Learnt = field(repr=False)
+
+    @cached_property
+    def belief(self) -> Belief:
+        """Exactly the belief that really answering so leads to; worked out when it is looked at."""
+        shift = self._expert.weight_of(self._learnt, self._expert.sets.every)
+        return Belief(self._expert.sets, self._now.belief.log_weight + shift)
 
 
 @dataclass(frozen=True)
 class Question:
-    """A question with its expected information (bits), its minutes, and what each answer would do."""
+    """A question with its expected information (bits), and what each answer would do.
+
+    `value` is by how much knowing the answer raises the chance that the most probable set is the true one, in
+    expectation; `decides` says whether any answer would make another set the most probable.
+    """
 
     observable: Observable
     stage: str
     gain: float
     outlooks: tuple[Outlook, ...]
+    value: float = 0.0
+    decides: bool = False
 
     @property
     def rate(self) -> float:
@@ -69,12 +85,13 @@ def _met(expert: Expert, trace: Trace, name: str, values: tuple[str, ...], stage
 
 
 def possible_answers(observable: Observable, stage: str) -> tuple[tuple[Fact, float], ...]:
-    """The facts an answer could state, each with its weight on a vehicle of which nothing is known."""
+    """The facts an answer could state, each with its weight where no source that it speaks of leaks."""
     name, when = key_of(observable, stage)
     if observable.kind == "number":
         share = 1 / len(observable.bands)
         return tuple((Fact(name, float(band), when), share) for band in observable.bands)
-    return tuple((Fact(name, value, when), observable.usual[value]) for value in observable.values)
+    usual = observable.usual_in.get(stage, observable.usual)
+    return tuple((Fact(name, value, when), usual[value]) for value in observable.values)
 
 
 def look_ahead(expert: Expert, now: Diagnosis, observable: Observable, stage: str) -> Question:
@@ -84,19 +101,68 @@ def look_ahead(expert: Expert, now: Diagnosis, observable: Observable, stage: st
     set of sources is its usual weight times its likelihood ratio there, scaled so that the answers sum to one.
     """
     answers = possible_answers(observable, stage)
-    shifts = np.array([expert.shift(now.trace, extend(now.trace, fact)) for fact, _ in answers])
-    usual = np.array([[weight] for _, weight in answers])
-    likelihood = usual * np.exp(shifts)
+    learnt = [expert.learnt(now.trace, extend(now.trace, fact)) for fact, _ in answers]
+    groups = grouped(now.belief, learnt)
+    columns = expert.sets.columns(groups.foremost)
+    shifts = np.array([expert.weight_of(item, columns) for item in learnt])
+    raised = np.exp(shifts)
+    likelihood = np.array([[weight] for _, weight in answers]) * raised
     likelihood /= likelihood.sum(axis=0)
-    chances = answer_chances(now.belief.chances, likelihood)
-    beliefs = [Belief(expert.sets, now.belief.log_weight + shift) for shift in shifts]
-    after = np.array([belief.chances for belief in beliefs])
-    gain = expected_shift(now.belief.chances, after, chances)
+    chances = answer_chances(groups.chance, likelihood)
+    after = raised * groups.chance
+    after /= after.sum(axis=1, keepdims=True)
     outlooks = tuple(
-        Outlook(fact, float(chance), belief)
-        for (fact, _), chance, belief in zip(answers, chances, beliefs, strict=True)
+        Outlook(fact, float(chance), expert, now, item)
+        for (fact, _), chance, item in zip(answers, chances, learnt, strict=True)
     )
-    return Question(observable, stage, gain, outlooks)
+    foremost = now.belief.chances[groups.foremost]
+    return Question(
+        observable,
+        stage,
+        gain=expected_shift(groups.chance, after, chances) if shifts.any() else 0.0,
+        outlooks=outlooks,
+        value=max(0.0, float((foremost * likelihood).max(axis=1).sum() - foremost.max())),
+        decides=_decides(now.belief.log_weight[groups.foremost], shifts),
+    )
+
+
+def _decides(weight: Floats, shifts: Floats) -> bool:
+    """Would any answer make another group's likeliest set the most probable? (Ties, to nine digits, decide nothing.)"""
+    at = int(np.argmax(weight))
+    after = np.round(weight + shifts, 9)
+    return bool((after.max(axis=1) > after[:, at]).any())
+
+
+@dataclass(frozen=True)
+class Pair:
+    """Two questions one after the other: what both are worth, the minutes to be expected, whether they decide."""
+
+    value: float
+    minutes: float
+    decides: bool
+
+
+def in_two_steps(
+    expert: Expert, now: Diagnosis, first: Question, stage: str, closed: Asked, others: Iterable[Observable]
+) -> Pair:
+    """What a question is worth together with the best one to follow each of its answers.
+
+    What may follow are `others`, and questions that need this one's answer to be known.
+    """
+    here = first.observable
+    dependent = [o for o in expert.machine.observables.values() if here.id in o.needs]
+    after = [o for o in dict.fromkeys(o.id for o in (*others, *dependent)) if o != here.id]
+    value, minutes, decides = first.value, here.minutes, first.decides
+    for outlook in first.outlooks:
+        trace = extend(now.trace, outlook.fact)
+        then = replace(now, trace=trace, belief=outlook.belief)
+        seconds = ranked(expert, then, (expert.machine.observables[o] for o in after), stage, closed)
+        best = max(seconds, key=lambda q: (round(q.value / q.observable.minutes, 9), q.observable.id), default=None)
+        if best is not None and best.value > 0:
+            value += outlook.chance * best.value
+            minutes += outlook.chance * best.observable.minutes
+            decides = decides or best.decides
+    return Pair(value, minutes, decides)
 
 
 def ranked(

@@ -38,30 +38,42 @@ def extend(trace: Trace, fact: Fact) -> Trace:
 
     Chaining only ever adds, so the old firings stand and only rules that watch something new are tried.
     The exception is a fact about a finding that rules have derived: stating it takes the derived values
-    back, so everything is chained again.
+    back, so everything is followed again from the stated facts.
     """
-    ruleset = trace.ruleset
     if fact in trace.stated:
         return trace
     if any(f.key == fact.key for f in trace.derived):
-        return chain(ruleset, trace.stated | {fact})
-    said = {f.key for f in trace.stated} | {fact.key}
+        return _followed(Trace(trace.ruleset, frozenset(), frozenset(), frozenset()), trace.stated | {fact})
+    return _followed(trace, frozenset({fact}))
+
+
+def _followed(trace: Trace, facts: frozenset[Fact]) -> Trace:
+    """What follows when these facts are stated too; none of them about a finding derived so far."""
+    ruleset = trace.ruleset
+    stated = trace.stated | facts
+    said = {f.key for f in stated}
     memory = dict(trace.memory)
     fired = set(trace.fired)
     known = set(trace.facts)
-    agenda = [fact]
+    agenda = [fact for fact in facts if fact not in known]
+    # All that is stated is known before any rule is tried, so that each rule is tried on all of it.
+    new = set(agenda)
+    for fact in agenda:
+        memory[fact.key] = memory.get(fact.key, frozenset()) | {fact.value}
+    known |= new
     while agenda:
-        new = agenda.pop()
-        if new in known:
-            continue
-        known.add(new)
-        key = new.key
-        memory[key] = memory.get(key, frozenset()) | {new.value}
+        key = agenda.pop().key
         for rule in _woken(ruleset, key, fired):
             if fires(rule, memory):
                 fired.add(rule.index)
-                agenda.extend(f for f in rule.derives if f.key not in said)
-    return Trace(ruleset, trace.stated | {fact}, frozenset(known), frozenset(fired))
+                for fact in rule.derives:
+                    if fact.key not in said and fact not in known:
+                        known.add(fact)
+                        memory[fact.key] = memory.get(fact.key, frozenset()) | {fact.value}
+                        agenda.append(fact)
+    after = Trace(ruleset, stated, frozenset(known), frozenset(fired))
+    after.__dict__["memory"] = memory  # what the property would gather again
+    return after
 
 
 def _woken(ruleset: Ruleset, key: tuple[str, str], fired: set[int]) -> list[GroundRule]:

@@ -8,9 +8,12 @@ from expert import bodymap
 from expert.conclusion import Conclusion, Reason, cautions_of
 from expert.diagnosis import Diagnosis, Expert
 from expert.evidence import AGAINST, EXPLAINS
-from expert.facts import Fact
+from expert.facts import Fact, canonical
+from expert.inseparable import Either
 from expert.inspection import most_trusted
 from expert.knowledge.base import WETNESS_KIND, Machine, Observable
+from expert.parting import Answer, Parting
+from expert.parting import cautions as parting_cautions
 from expert.questions import Question
 from expert.repair import Job
 from expert.wording import (
@@ -29,6 +32,7 @@ from expert.wording import (
 BAR = 24
 RANKED = 8
 OUTLOOKS = 6
+STEPS = 4  # of the short chain of reasons
 UNSETTLED = "Do not buy parts yet: first settle which source it is."
 CLEAN_FIRST = (
     "Clean everything, drive a short way and look again for the highest and foremost wet point before any part is "
@@ -136,12 +140,123 @@ def conclusion_text(
     why_stopped: str = "",
     width: int = WIDTH,
     cautioned: Collection[str] = (),
+    confirmed: Sequence[str] = (),
 ) -> str:
-    """The whole conclusion: sources, reasons, then cautions (those not yet read, `cautioned`), then what to do."""
-    machine = expert.machine
+    """The whole conclusion: sources, reasons, then cautions (those not yet read, `cautioned`), then what to do.
+
+    What the repair proved (`confirmed`) comes first, for it is known and not concluded.
+    """
     parts = [_headline(expert, end, why_stopped, width)]
+    if confirmed:
+        proved = joined(source_name(expert.machine, source) for source in confirmed)
+        parts.insert(0, wrap(f"CONFIRMED BY THE REPAIR: {proved}. What follows is what was concluded before.", width))
+    parts.append(_titled_ranking(expert.machine, end, width))
+    warned = [name for name in end.cautions if name not in cautioned]
+    parts += _details(expert, now, end, stage, width, warned)
+    parts.append(_job_lines(expert, end, width))
+    return "\n\n".join(parts)
+
+
+def at_once_text(
+    expert: Expert, now: Diagnosis, end: Conclusion, stage: str, parting: Parting | None, width: int = WIDTH
+) -> str:
+    """The conclusion for somebody who stated all the facts at once: what is needed first on top, all else below it.
+
+    On top stand the sources, the reasons as a short chain, the ranking, the question that best parts the first two
+    (`parting`, of the `rivals`), and the plan's first line.
+    """
+    parts = [_headline(expert, end, "", width)]
+    if end.reasons:
+        parts.append(chain_text(now, end.reasons, width))
+    parts.append(_titled_ranking(expert.machine, end, width))
+    parts.append(parting_text(expert.machine, rivals(end), parting, width))
+    parts.append(_job_lines(expert, end, width))
+    warned = cautions_of(expert, (*end.cautions, *parting_cautions(expert, parting)))
+    parts += _details(expert, now, end, stage, width, warned)
+    return "\n\n".join(part for part in parts if part)
+
+
+def rivals(end: Conclusion) -> tuple[str, ...]:
+    """The first two that there is a choice between: the likeliest source, and the next not believed beside it."""
+    first = end.ranking[0][0]
+    beside = set(end.sources) if first in end.sources else set()
+    return (first, *(source for source, _ in end.ranking[1:] if source not in beside))[:2]
+
+
+def chain_text(now: Diagnosis, reasons: Sequence[Reason], width: int = WIDTH) -> str:
+    """What was seen, what follows from it and what it speaks for: each step on a line."""
+    machine = now.trace.ruleset.machine
+    chained = [fact for reason in reasons[:STEPS] for fact in reason.facts]
+    stages = {fact.stage for fact in chained} - {""}
+    named = len(stages) > 1  # where all was seen in one stage, it is said once
+
+    def said(facts: Iterable[Fact]) -> str:
+        return " + ".join(fact_words(machine, fact, named) for fact in facts)
+
+    lines: dict[str, None] = {}
+    for reason in reasons[:STEPS]:
+        for fact in reason.facts:
+            grounds = sorted(now.trace.supports.get(fact, ()), key=canonical)
+            if grounds:
+                lines[wrap(f"{said(grounds)} -> {said((fact,))}", width, "  ", "    ")] = None
+        ends = f"{source_name(machine, reason.source)} ({reason.ratio:.3g} to 1)"
+        lines[wrap(f"{said(reason.facts)} -> {ends}", width, "  ", "    ")] = None
+    when = "" if named or not stages else f" ({stage_name(machine, stages.pop())})"
+    return "\n".join([f"In short{when}:", *lines])
+
+
+def parting_text(machine: Machine, two: Sequence[str], parting: Parting | None, width: int = WIDTH) -> str:
+    """The one question that best parts two sources, and what each answer would leave of them; "" for less than two."""
+    if len(two) < 2:
+        return ""
+    names = joined(source_name(machine, source) for source in two)
+    if parting is None:
+        ways = [f"{source_name(machine, s)}: {machine.base.sources[s].confirm}" for s in two]
+        head = f"No question that may be asked now parts {names}. What settles each:"
+        return "\n".join([wrap(head, width), *(wrap(way, width, "  - ") for way in ways)])
+    head = wrap(f"What would part {names} best ({effort(machine, parting)}):", width)
+    return f"{head}\n{question_and_answers(machine, parting, two, width)}"
+
+
+def effort(machine: Machine, parting: Parting) -> str:
+    """'about 2 minutes', or with the stage to be entered first: '(...); about 40 minutes in all'."""
+    if parting.first:
+        return f"{stage_name(machine, parting.stage)}; about {_minutes(parting.minutes)} in all"
+    return f"about {_minutes(parting.minutes)}"
+
+
+def question_and_answers(machine: Machine, parting: Parting, sources: Sequence[str], width: int = WIDTH) -> str:
+    """A question, and under it what its answers would leave of some sources; the most telling answers, if many."""
+
+    def telling(answer: Answer) -> float:
+        """How far it is from the other answers, of the source of which it is farthest."""
+        mine = answer.belief.marginals
+        return max(abs(mine[s] - other.belief.marginals[s]) for other in parting.answers for s in sources)
+
+    most = sorted(parting.answers, key=lambda answer: -round(telling(answer), 9))[:OUTLOOKS]
+    lines = [wrap(parting.observable.ask, width, "  ")]
+    for answer in (answer for answer in parting.answers if answer in most):
+        left = ", ".join(f"{source_name(machine, s)} {percent(answer.belief.marginals[s])}" for s in sources)
+        unit = f" {parting.observable.unit}" if parting.observable.unit else ""
+        lines.append(wrap(f"{value_name(machine, answer.fact)}{unit}: {left}", width, "    ", "      "))
+    return "\n".join(lines)
+
+
+def _titled_ranking(machine: Machine, end: Conclusion, width: int) -> str:
     title = wrap("How likely each source is (several may leak at once):", width)
-    parts.append(f"{title}\n{ranking_text(machine, end.ranking, width)}")
+    return f"{title}\n{ranking_text(machine, end.ranking, width)}"
+
+
+def _job_lines(expert: Expert, end: Conclusion, width: int) -> str:
+    return "\n".join(_job_line(expert, job, end, width) for job in end.jobs)
+
+
+def _details(
+    expert: Expert, now: Diagnosis, end: Conclusion, stage: str, width: int, warned: Sequence[str]
+) -> list[str]:
+    """What a conclusion has below its ranking: reasons, cautions (`warned`), what to look at, the map."""
+    machine = expert.machine
+    parts = []
     if end.reasons:
         parts.append("Why:\n" + "\n".join(reason_text(machine, r, width) for r in end.reasons))
     if end.against:
@@ -154,7 +269,6 @@ def conclusion_text(
             joined(source_name(machine, s) for s in machine.sources if s in cover) for cover in end.explanations[:4]
         ]
         parts.append(wrap(f"The smallest sets that explain every wet place: {'; or '.join(names)}.", width))
-    warned = [name for name in end.cautions if name not in cautioned]
     if warned:
         parts.append(cautions_text(machine, warned, width))
     if not end.looked:
@@ -167,15 +281,16 @@ def conclusion_text(
         )
     if not end.alone and end.contenders:
         parts.append(_confirming(machine, (*end.sources, *end.contenders), width))
+    elif end.either:
+        parts.append(_confirming(machine, [s for one in end.either for s in (one.source, *one.others)], width))
     if end.not_looked:
-        unseen = joined(machine.base.zones[z].name for z in end.not_looked)
+        unseen = joined(machine.zones[z].name for z in end.not_looked)
         parts.append(wrap(f"Not looked at {stage_name(machine, most_trusted(expert.scale))}: {unseen}.", width))
     if end.advice:
         parts.append("First:\n" + "\n".join(wrap(text, width, "  - ") for _, text in end.advice))
     blamed = [zone for source in end.sources for zone in machine.first_seen[source]]
     parts.append(map_text(machine, now.trace.facts, stage, blamed, width))
-    parts.append("\n".join(_job_line(expert, job, end, width) for job in end.jobs))
-    return "\n\n".join(parts)
+    return parts
 
 
 def _job_line(expert: Expert, job: Job, end: Conclusion, width: int) -> str:
@@ -191,9 +306,13 @@ def _job_line(expert: Expert, job: Job, end: Conclusion, width: int) -> str:
 def _headline(expert: Expert, end: Conclusion, why_stopped: str, width: int) -> str:
     machine = expert.machine
     marginals = dict(end.ranking)
+    either = {one.source: one for one in end.either}
     if end.alone:
         names = joined(
-            f"{source_name(machine, s)} ({sure(marginals[s])}, {percent(marginals[s])})" for s in end.sources
+            f"{_any_of(machine, either[s])} (together {sure(either[s].chance)}, {percent(either[s].chance)})"
+            if s in either
+            else f"{source_name(machine, s)} ({sure(marginals[s])}, {percent(marginals[s])})"
+            for s in end.sources
         )
         head = f"CONCLUSION: {'leaks at' if len(end.sources) > 1 else 'the leak is'} {names}."
     else:
@@ -201,12 +320,25 @@ def _headline(expert: Expert, end: Conclusion, why_stopped: str, width: int) -> 
         head = f"NO SINGLE EXPLANATION STANDS OUT. Likeliest: {names}."
         if len(_leaders(end)) == 1:
             head += " What else may leak beside it is not settled."
-    lines = [wrap(head, width)]
+    lines = [wrap(head, width), *(wrap(_not_parted(machine, one), width) for one in end.either)]
     if why_stopped:
         lines.append(wrap(f"({why_stopped})", width))
     if not end.looked:
         lines.append(wrap("This rests on what was seen before cleaning; buy no part on the strength of it.", width))
     return "\n".join(lines)
+
+
+def _any_of(machine: Machine, one: Either) -> str:
+    return joined((source_name(machine, source) for source in (one.source, *one.others)), "or")
+
+
+def _not_parted(machine: Machine, one: Either) -> str:
+    """That no look can choose between sources, and what follows from it."""
+    names = joined(source_name(machine, source) for source in (one.source, *one.others))
+    return (
+        f"No look can tell {names} apart before they are taken apart; one of them leaks with a chance of "
+        f"{percent(one.chance)}. Plan for either, and see which it is when it lies open."
+    )
 
 
 def cautions_text(machine: Machine, names: Iterable[str], width: int = WIDTH) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -23,14 +23,25 @@ def remember(facts: Iterable[Fact]) -> dict[tuple[str, str], frozenset[Scalar]]:
     return found
 
 
-def satisfied(test: Test, memory: Memory) -> bool:
-    """Does some remembered value satisfy the test?"""
-    return any(test.holds(value) for value in memory.get((test.finding, test.stage), ()))
+def satisfied(test: Test, held: Collection[Scalar]) -> bool:
+    """Does some remembered value of its finding satisfy the test?"""
+    if test.op:
+        return any(test.holds(value) for value in held)
+    return not test.values.isdisjoint(held)
+
+
+def met(branch: Iterable[tuple[tuple[str, str], Test]], memory: Memory) -> bool:
+    """Do all tests of a branch hold? (A plain loop: this is asked some hundred thousand times a conversation.)"""
+    for key, test in branch:
+        held = memory.get(key)
+        if held is None or not satisfied(test, held):
+            return False
+    return True
 
 
 def fires(rule: GroundRule, memory: Memory) -> bool:
     """Do all tests of some branch hold?"""
-    return any(all(satisfied(test, memory) for test in branch) for branch in rule.branches)
+    return any(met(branch, memory) for branch in rule.lookups)
 
 
 @dataclass(frozen=True)
@@ -106,7 +117,7 @@ class Trace:
         return {fact: frozenset(found) for fact, found in grounds.items()}
 
     def _firing(self, rule: GroundRule) -> Firing:
-        branch = next(b for b in rule.branches if all(satisfied(test, self.memory) for test in b))
+        branch = next(b for b, tests in zip(rule.branches, rule.lookups, strict=True) if met(tests, self.memory))
         matched = {
             Fact(test.finding, value, test.stage)
             for test in branch

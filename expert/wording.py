@@ -54,7 +54,7 @@ def value_name(machine: Machine, fact: Fact) -> str:
     if isinstance(fact.value, float):
         return number(fact.value)
     if machine.observables[fact.finding].kind == "zone":
-        return machine.base.zones[fact.value].name
+        return machine.zones[fact.value].name
     return fact.value
 
 
@@ -72,7 +72,7 @@ def value_words(machine: Machine, finding: str, value: str) -> str:
     """An answer as shown beside its number: a zone's name, or the value with what it looks like."""
     observable = machine.observables[finding]
     if observable.kind == "zone":
-        return machine.base.zones[value].name
+        return machine.zones[value].name
     means = observable.value_means.get(value, "") if observable.kind != WETNESS_KIND else ""
     return f"{value} - {means}" if means else value
 

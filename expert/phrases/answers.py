@@ -75,7 +75,11 @@ def short(lexicon: Lexicon, found: Sequence[Token], text: str, pending: Observab
         return Answer(unknown=True)
     if pending.kind == "number":
         return None
-    exact = [v for v in pending.values if key and key in (key_of(v), *map(key_of, pending.value_words[v]))]
+    exact = [
+        value
+        for value in pending.values
+        if key and any(key == lexicon.key(phrase) for phrase in (value, *pending.value_words[value]))
+    ]
     # "1" is the first of the list; "one" may be a value's own name.
     if len(exact) == 1 and any(t.kind == "word" for t in words):
         return Answer((exact[0],))

@@ -34,7 +34,7 @@ CONJUNCTIONS = _stems("and but with while whereas although though however plus o
 STRONG_PREPOSITIONS = _stems("from out")
 WEAK_PREPOSITIONS = _stems("at around round on by in")
 # These lead away from the place that is named: "above the pan" is not the pan.
-ELSEWHERE = _stems("near beside above behind below beneath under underneath beyond past ahead toward")
+ELSEWHERE = _stems("near beside above behind below beneath under underneath beyond past ahead toward onto between")
 LOOKING = _stems("look looked looking peek glance stare")
 SHOWING = _stems(
     "see seen saw show showed showing shown visible find found notice noticed come came coming get getting "
@@ -45,6 +45,30 @@ NO = _stems("no n nope nah negative")
 APPROVALS = _stems("fine ok okay good alright sound perfect")
 BREAKS = _stems("but though although however while whereas except")
 
+# What is said with these is not known to be so.
+UNCERTAIN = _stems("maybe perhaps possibly might suspect suspected wonder unsure")
+UNCERTAIN_PHRASES = tuple(
+    tuple(stem(w) for w in phrase.split())
+    for phrase in ("could be", "may be", "can be", "could have", "might have", "not sure", "not certain", "hard to tell")
+)
+OPINIONS = _stems("think guess reckon believe assume suppose bet guessing thinking suspect suspected probably likely")
+SO_IT_SEEMS = _stems("look seem sound")
+# A question begins with one of these.
+ASKING = _stems("is are was were do does did can could has have will would should shall may might")
+WHETHER = _stems("if whether")
+# Before the name of a part these blame it; beside it, those do.
+BLAMING = _stems("is be blame blamed diagnosed say said told culprit problem trouble fault cause must")
+FAULTY = _stems(
+    "bad gone shot blown failed failing fail faulty knackered culprit blame perished goosed kaput duff toast worn torn "
+    "cracked split"
+)
+ONE_OF = _stems("a an one each")
+OR = _stems("or nor")
+JUST = _stems("just only rather")
+EXCEPT = _stems("except bar save")
+EXCEPT_PHRASES = (("apart", "from"), ("other", "than"), ("aside", "from"), ("with", "the", "exception", "of"))
+EVERYTHING = _stems("all everything everywhere anything anywhere whole lot rest nothing underside else")
+IT = _stems("it its this that them those one")
 # These may stand inside a phrase without changing it: "lost about a quart", "front seal already replaced".
 SOFTENERS = _stems(
     "about roughly approximately quite very really just still already now also some bit pretty rather actually "
@@ -57,6 +81,13 @@ HYPOTHETICAL_FIRST = _stems("should shall could would")
 
 # Words that part two places of the same name ("front banjo", "rear banjo"), each with its opposite.
 OPPOSITES = {"left": "right", "right": "left", "front": "rear", "rear": "front"}
+# Sides as seen from the kerb or by who sits there: left in one country and right in the next.
+COUNTRY_SIDES = _stems("driver passenger near off kerb curb")
+COUNTRY_SIDE_WORDS = _stems("nearside offside kerbside curbside driverside passengerside")
+UNSAID_SIDE = "left-or-right"
+# As OPPOSITES, with the words for the same side and for both at once.
+SIDES = {"left": ("left",), "right": ("right",), "front": ("front",), "rear": ("rear", "back"),
+         "back": ("back", "rear"), "side": ("left", "right")}  # fmt: skip
 BOTH = _stems("both neither all")
 NOT_ALL = _stems("one other others some")
 # Before these "right" is no side: "right where the tube goes in", "right below".
@@ -67,7 +98,7 @@ AFTER_EXACTLY_RIGHT = _stems(
 FILLERS = _stems(
     "the a an is are was were be been being am it its itself this that these those there theres here he she "
     "they we i you my your our their his her me us them very quite really just some any all both each every "
-    "of to into onto for as too still now then already only about have has had ive weve do does did will "
+    "of to into for as too still now then already only about have has had ive weve do does did will "
     "would can could should may might must seem seemed appear appeared think guess reckon believe say said "
     "see seen saw show showed showing shown visible find found notice noticed noticeable get got getting "
     "gotten come came coming go goes going gone went bit lot little much more most less pretty rather kind "
@@ -75,10 +106,17 @@ FILLERS = _stems(
     "definitely clearly obviously completely totally absolutely heavily car truck van vehicle badly bad again "
     "ever yet area region spot place point part thing stuff roughly approximately approx sign trace evidence "
     "whole overall what which who when where if id im hes shes theyre youre thats one twice once time longer "
-    "anymore today yesterday exactly mostly mainly somewhat certain certainly simply even between up down "
+    "anymore today yesterday exactly mostly mainly somewhat certain certainly simply even up down "
     "away off over through along per another everywhere right answer value option number itll than least how "
     "why lots mate folks guys"
 ) - _stems("right")
+# These may stand in a phrase or be left out of it, whoever wrote it.
+SKIPPED = SOFTENERS | _stems(
+    "it its itself this that these those there theres he she they we i ive you me us them of to into for as too so "
+    "very much get got gotten getting look looked looking seem seemed car truck van vehicle mate folks guys"
+)
+# What a phrase may be shortened by: not "also wet at" to "wet at".
+NEEDLESS = SKIPPED - _stems("too so much also again still already always usually mostly now just totally completely probably maybe")
 # Articles and the like are left out of phrases and of the text alike: "rear of the engine" is "rear engine",
 # "fluid is low" is "fluid low".
 DROPPED = _stems(

@@ -9,12 +9,16 @@ from itertools import dropwhile
 from expert.facts import Fact
 from expert.knowledge.base import Observable
 from expert.phrases import answers
+from expert.phrases.exceptions import with_exceptions
 from expert.phrases.lexicon import Lexicon
-from expert.phrases.matching import Item, items
+from expert.phrases.matching import Item, items, with_unsaid_sides
 from expert.phrases.parts import parts
 from expert.phrases.sights import Statement, state
 from expert.phrases.spelling import correct, nearest
 from expert.phrases.words import Token, tokens
+
+# "That one is dripping" points at what was named before.
+_ONE = ("1",)
 
 
 @dataclass(frozen=True)
@@ -24,7 +28,9 @@ class Reading:
     `facts` in the order stated, without those of `contradictions`; `unknown`: ids of what the person said they do
     not know; `stage` in force at the end; `not_understood`: pieces not used, as typed; `nearest`: known phrases
     near to each of them; `corrections`: (typed word, word taken for it); `contradictions`: pairs of different
-    values of one thing in one stage, neither of which is in `facts`; `problems`: (piece, why it was not taken).
+    values of one thing in one stage, neither of which is in `facts`; `problems`: (piece, why it was not taken);
+    `claims`: ids of the sources that somebody takes to be at fault, which is no sight; `uncertain`: what was said with
+    "maybe" and the like or asked, and is therefore not in `facts`.
     """
 
     facts: tuple[Fact, ...] = ()
@@ -35,6 +41,8 @@ class Reading:
     corrections: tuple[tuple[str, str], ...] = ()
     contradictions: tuple[tuple[Fact, Fact], ...] = ()
     problems: tuple[tuple[str, str], ...] = ()
+    claims: tuple[str, ...] = ()
+    uncertain: tuple[Fact, ...] = ()
 
 
 def _sentences(found: Sequence[Token]) -> Iterator[list[Token]]:
@@ -64,7 +72,7 @@ def _pieces(
         held.clear()
         while core and core[-1].kind in ("filler", "and", "but", "yes", "at", "from"):
             core.pop()
-        if any(item.kind in ("phrase", "number", "left") for item in core):
+        if any(item.kind in ("phrase", "number", "left") and item.key != _ONE for item in core):
             yield text[found[core[0].start].start : found[core[-1].end - 1].end], tuple(core)
 
     for item in read:
@@ -124,7 +132,7 @@ def understand(lexicon: Lexicon, text: str, stage: str, pending: Observable | No
     Nothing is guessed in silence: a word taken for another is in `corrections`, whatever was not used is in
     `not_understood`. Never raises.
     """
-    typed = tokens(text)
+    typed = lexicon.canonical(tokens(text), text)
     answer = answers.short(lexicon, typed, text, pending) if pending else None
     if answer and pending:
         unknown = (pending.id,) if answer.unknown else ()
@@ -132,12 +140,19 @@ def understand(lexicon: Lexicon, text: str, stage: str, pending: Observable | No
         after = lexicon.entered_by.get((pending.id, str(answer.values[0]) if answer.values else ""), stage)
         return Reading(facts=facts, unknown=unknown, stage=after, problems=answer.problems)
 
-    corrected, typing = correct(lexicon, typed, text)
-    said = Statement(stage=stage)
+    corrected, typing = correct(lexicon, tokens(text), text)
+    corrected = with_unsaid_sides(lexicon.canonical(corrected, text), text)
+    named: set[str] = set()
+    sentences: list[tuple[list[Token], list[Item]]] = []
     read_sentences: list[tuple[list[Token], list[Item], set[int]]] = []
     also = frozenset({pending.id} if pending else ())
     for sentence in _sentences(corrected):
-        read = items(lexicon, sentence, text, also)
+        read = with_exceptions(lexicon, items(lexicon, sentence, text, also, frozenset(named)))
+        named |= {s.about for item in read for s in item.senses if s.kind in ("name", "thing")}
+        named |= {lexicon.entry_of[s.about] for i in read for s in i.senses if s.about in lexicon.entry_of}
+        sentences.append((sentence, read))
+    said = Statement(stage=stage, named=frozenset(named))
+    for sentence, read in sentences:
         used: set[int] = set()
         for part in parts(lexicon, read, place_asked=pending is not None and pending.kind == "zone"):
             used |= state(lexicon, part, said, pending, sentence, text)
@@ -173,4 +188,6 @@ def understand(lexicon: Lexicon, text: str, stage: str, pending: Observable | No
         corrections=tuple(typing.items()),
         contradictions=contradictions,
         problems=tuple(dict.fromkeys(said.problems)),
+        claims=tuple(dict.fromkeys(said.claims)),
+        uncertain=tuple(dict.fromkeys(said.uncertain)),
     )

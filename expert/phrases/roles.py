@@ -37,7 +37,7 @@ class Run(NamedTuple):
 @dataclass
 class Roles:
     """One part, sorted out. `denial` is a denial that nothing has taken; `names` the findings named;
-    `either` gives, by the start of an item that may mean several things, those things in words."""
+    `without` gives, by the start of a place, the denial of it alone ("the front is wet, not the back"); `either` gives, by the start of an item that may mean several things, those things in words."""
 
     values: list[Value] = field(default_factory=list)
     zones: list[Item] = field(default_factory=list)
@@ -45,6 +45,7 @@ class Roles:
     denial: Item | None = None
     names: frozenset[str] = frozenset()
     either: dict[Item, tuple[str, ...]] = field(default_factory=dict)
+    without: dict[int, Item] = field(default_factory=dict)
 
 
 def _blocked(lexicon: Lexicon, part: Sequence[Item], at: int) -> bool:
@@ -69,15 +70,22 @@ def _come_to(run: Sequence[Item], denial: Item | None) -> tuple[str, ...]:
     return (*(("dry",) if "dry" in said else ()), *fluid)
 
 
+def _ends_denial(item: Item) -> bool:
+    """Whether a word between the members of a list ends what was denied: "not coolant, just ATF"."""
+    return (item.kind == "and" and item.key[0] not in english.OR) or bool(set(item.key) & english.JUST)
+
+
 class _Sorting:
     """The choice of one sense for each phrase of a part."""
 
-    def __init__(self, lexicon: Lexicon, part: Sequence[Item], asked: str) -> None:
+    def __init__(self, lexicon: Lexicon, part: Sequence[Item], asked: str, named: frozenset[str]) -> None:
         self.lexicon = lexicon
         self.part = part
         self.asked = asked
+        self.named = named | {asked}
         self.wet_words = any(item.has("wetness") for item in part)
         self.roles = Roles(names=frozenset(s.about for item in part for s in item.senses if s.kind == "name"))
+        self.things = frozenset(s.about for item in part for s in item.senses if s.kind == "thing")
         self.places = {
             item.start for at, item in enumerate(part) if item.has("zone") and not _blocked(lexicon, part, at)
         }
@@ -90,6 +98,11 @@ class _Sorting:
     def value_sense(self, item: Item) -> Sense | None:
         """The one value this item states here, if it does."""
         senses = [s for s in item.senses if s.kind in ("value", "bare")]
+        senses += [s._replace(kind="value") for s in item.senses if s.kind == "follow" and s.about in self.named]
+        if item.has("zone") and self.wet_words:
+            # "Turbocharger dry": what is also the name of a finding is here the place.
+            own_names = {s.about for s in item.senses if s.kind == "name"}
+            senses = [s for s in senses if s.about not in own_names]
         # Findings of which the part gives another value already: "losing coolant and engine oil".
         lists = {about for about, starts in self.listed.items() if starts - {item.start}}
         named = [s for s in senses if s.about in self.roles.names]
@@ -97,6 +110,10 @@ class _Sorting:
             return named[0] if len({s.about for s in named}) == 1 else None
         if item.has("wetness") and self.places:
             return None
+        if not item.has("wetness"):
+            of_things = [s for s in senses if s.about in self.things]
+            if len({s.about for s in of_things}) == 1:
+                return of_things[0]
         if item.has("zone") and (self.wet_words or not any(s.about in lists for s in senses)):
             senses = [s for s in senses if s.kind == "value" or (s.about == self.asked and not self.wet_words)]
         for of in ({self.asked}, lists):
@@ -104,6 +121,10 @@ class _Sorting:
             if len({s.value for s in wanted}) == 1:
                 return wanted[0]
         own = [s for s in senses if s.kind == "value"]
+        if not own and len(item.key) > 1 and not item.has("wetness"):
+            # "cardboard trick, one drip under the bell": what is spoken of was named in the text before.
+            of_named = [s for s in senses if s.about in self.named]
+            return of_named[0] if len({s.about for s in of_named}) == 1 else None
         if len(own) > 1:
             self.roles.either[item] = tuple(f"{self.lexicon.observables[s.about].name}: {s.value}" for s in own)
             return None
@@ -112,7 +133,15 @@ class _Sorting:
     def limited(self, at: int) -> bool:
         """Whether a place cuts down what is said: "dry everywhere above the pan" is not dry everywhere."""
         after = [item for item in self.part[at + 1 : at + 5] if item.kind != "filler"]
-        return len(after) > 1 and after[0].kind == "elsewhere" and after[1].has("zone")
+        if len(after) < 2 or not after[1].has("zone"):
+            return False
+        nothing = bool(set(self.part[at].key) & english.NEGATIONS)
+        return after[0].kind == "elsewhere" or (after[0].kind == "from" and nothing)
+
+    def points_away(self, at: int) -> bool:
+        """Whether a denial is about a place that is only pointed at: "wet at the fill tube and nothing above it"."""
+        after = [item for item in self.part[at + 1 : at + 5] if item.kind != "filler"]
+        return bool(after) and after[0].kind == "elsewhere" and not (len(after) > 1 and after[1].has("zone"))
 
     def run(self) -> Roles:
         roles = self.roles
@@ -124,15 +153,28 @@ class _Sorting:
                 roles.runs.append(Run(tuple(run), _come_to(run, run_denial), run_denial))
                 run.clear()
 
+        # A denial that a value took holds for the rest of its list: "not losing coolant or engine oil, just ATF".
+        carried: Item | None = None
         for at, item in enumerate(self.part):
-            if item.kind in ("deny", "no", "but"):
+            if bool(set(item.key) & english.NEGATIONS) and not item.has("value") and self.points_away(at):
+                close()
+            elif item.kind in ("deny", "no", "but"):
                 close()
                 roles.denial = item if item.kind != "but" else None
+                carried = None
+            elif item.kind != "phrase" and _ends_denial(item):
+                carried = None
             elif item.kind == "phrase":
-                sense = None if self.limited(at) else self.value_sense(item)
-                if sense:
+                limited = self.limited(at)
+                sense = None if limited else self.value_sense(item)
+                if limited and set(item.key) & english.NEGATIONS and not item.has("wetness"):
+                    # "Nothing drips from the drain plug" denies it of that place.
                     close()
-                    roles.values.append(Value(item, sense.about, sense.value, roles.denial))
+                    roles.denial = item
+                elif sense:
+                    close()
+                    roles.values.append(Value(item, sense.about, sense.value, roles.denial or carried))
+                    carried = roles.denial or carried
                     roles.denial = None
                 elif item.has("wetness"):
                     if not run:
@@ -141,10 +183,16 @@ class _Sorting:
                 elif item.start in self.places:
                     close()
                     roles.zones.append(item)
+                    wet_after = any(other.has("wetness") for other in self.part[at + 1 :])
+                    if roles.denial and roles.runs and not wet_after:
+                        roles.without[item.start], roles.denial = roles.denial, None
         close()
         return roles
 
 
-def sort_out(lexicon: Lexicon, part: Sequence[Item], pending: Observable | None) -> Roles:
-    """The roles of a part's phrases; `pending`, the question just asked, lets a bare value of it count."""
-    return _Sorting(lexicon, part, pending.id if pending else "").run()
+def sort_out(lexicon: Lexicon, part: Sequence[Item], pending: Observable | None, named: frozenset[str]) -> Roles:
+    """The roles of a part's phrases; `pending`, the question just asked, lets a bare value of it count.
+
+    `named` are the findings that the text names anywhere.
+    """
+    return _Sorting(lexicon, part, pending.id if pending else "", named).run()

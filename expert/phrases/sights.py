@@ -11,21 +11,31 @@ from expert.facts import Fact, Scalar
 from expert.knowledge.base import WETNESS_KIND, Observable
 from expert.phrases import english
 from expert.phrases.answers import in_range
+from expert.phrases.claims import claimed
 from expert.phrases.lexicon import Lexicon
+from expert.phrases.manner import WHY_NOT, manner_of
 from expert.phrases.matching import Item
 from expert.phrases.roles import Run, sort_out
 from expert.phrases.words import Token
 
+_DIGITS = 9
+_OPINION = "An opinion, no sight. Say what you saw: which places were dry, damp or wet."
+
 
 @dataclass
 class Statement:
-    """What the text has said so far. `either` lists, for a piece, the things it may mean."""
+    """What the text has said so far. `either` lists, for a piece, the things it may mean; `named` are the findings
+    that the whole text names; `mentioned` gives, for findings of which several values hold, the value last spoken of."""
 
     stage: str
     facts: list[Fact] = field(default_factory=list)
     unknown: list[str] = field(default_factory=list)
     problems: list[tuple[str, str]] = field(default_factory=list)
     either: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    uncertain: list[Fact] = field(default_factory=list)
+    claims: list[str] = field(default_factory=list)
+    named: frozenset[str] = frozenset()
+    mentioned: dict[str, str] = field(default_factory=dict)
     zones: tuple[str, ...] = ()
     wetness: str = ""
 
@@ -45,9 +55,36 @@ class _Part:
         self.text = text
         self.used: set[int] = set()
         self.stated: set[str] = set()
-        self.roles = sort_out(lexicon, part, pending)
+        self.roles = sort_out(lexicon, part, pending, said.named)
         for item, options in self.roles.either.items():
             said.either[self.typed(item)] = options[:3]
+
+    def read(self) -> set[int]:
+        """States what the part says; the starts of the items that were used."""
+        self.stages()
+        self.state_values()
+        self.state_numbers()
+        if not self.not_known():
+            self.state_zones()
+        self.yes_or_no()
+        self.state_mentioned()
+        self.absorb()
+        return self.used
+
+    def state_mentioned(self) -> None:
+        """ "It isn't the modulator, I replaced that already": what was spoken of before is the value."""
+        pointed = any(item.key[:1] and item.key[0] in english.IT for item in self.part)
+        for about in sorted(self.roles.names - self.stated):
+            value = self.said.mentioned.get(about)
+            bare = any(s.about == about and s.kind == "bare" for item in self.part for s in item.senses)
+            if value and pointed and not bare and not self.roles.denial:
+                self.put(about, value, *(i for i in self.part if any(s.about == about for s in i.senses)))
+        self.said.mentioned = {
+            s.about: s.value
+            for item in self.part
+            for s in item.senses
+            if s.kind == "bare" and self.lexicon.observables[s.about].many
+        } or self.said.mentioned
 
     def typed(self, item: Item) -> str:
         return self.text[self.found[item.start].start : self.found[item.end - 1].end]
@@ -85,15 +122,17 @@ class _Part:
                 self.put(about, allowed[1 - allowed.index(value)], item, denied)
 
     def of_another_fluid(self) -> set[int]:
-        """The items of "engine oil level ok", where "level ok" alone would be the transmission's."""
+        """The items of "engine oil level ok", "a quart of engine oil", where the value alone would be another fluid's."""
         found: set[int] = set()
-        for first, second in pairwise(self.roles.values):
-            named = self.lexicon.names_fluids.get(second.about, frozenset())
-            between = (self.found[i].stem for i in range(first.item.end, second.item.start))
-            apart = any(word not in english.DROPPED for word in between)
-            fluid = first.about in self.lexicon.tells_fluid and first.value in self.lexicon.fluid_words
-            if fluid and named and first.value not in named and not apart:
-                found |= {first.item.start, second.item.start}
+        for pair in pairwise(self.roles.values):
+            between = (self.found[i].stem for i in range(pair[0].item.end, pair[1].item.start))
+            if any(word not in english.DROPPED for word in between):
+                continue
+            for fluid, other in (pair, pair[::-1]):
+                named = self.lexicon.names_fluids.get(other.about, frozenset())
+                told = fluid.about in self.lexicon.tells_fluid and fluid.value in self.lexicon.fluid_words
+                if told and named and fluid.value not in named and fluid.about != other.about:
+                    found |= {fluid.item.start, other.item.start}
         return found
 
     def other_subject(self) -> bool:
@@ -108,7 +147,7 @@ class _Part:
             finding, factor = self.number_finding(item, alone=others == 1)
             if not finding:
                 continue
-            number = item.number * factor
+            number = round(item.number * factor, _DIGITS)
             why = in_range(finding, number)
             if at and self.part[at - 1].kind == "number":
                 why = "a range; give one number"
@@ -165,6 +204,10 @@ class _Part:
             after = bisect(starts, item.start)
             which = first + (min(after, len(starts) - 1) if places_first else after - 1)
             taken.add(which)
+            if item.start in self.roles.without:
+                for zone in self.zones_of(item):
+                    self.put(zone, "dry", item, self.roles.without[item.start])
+                continue
             for wetness in runs[which].wetness:
                 for zone in self.zones_of(item):
                     self.put(zone, wetness, item, runs[which].denied, *runs[which].items)
@@ -205,7 +248,8 @@ class _Part:
             return "wet"
         if values or "left" in kinds or any(item.has("part") for item in self.part):
             return ""
-        leading = next((k for k in kinds if k not in ("filler", "comma", "and", "but", "yes")), "")
+        kinds_of = [item.kind for item in self.part if item.key != ("1",)]
+        leading = next((k for k in kinds_of if k not in ("filler", "comma", "and", "but", "yes")), "")
         before = [i.kind for i in self.part if i.start < zones[0].start]
         if "from" in before or (leading == "at" and "look" not in kinds) or ("at" in before and self.motion()):
             return "wet"
@@ -273,11 +317,10 @@ class _Part:
                 self.used.add(item.start)
 
 
-def _hypothetical(part: Sequence[Item]) -> bool:
-    """Whether a part tells what ought to be: "they want to replace the pan gasket", "should I change the modulator"."""
-    small = [item for item in part if item.kind in ("filler", "left")]
-    starts = bool(small) and small[0].key[0] in english.HYPOTHETICAL_FIRST and small[0].start == part[0].start
-    return starts or any(item.key[0] in english.HYPOTHETICAL for item in small)
+def _typed(part: Sequence[Item], found: Sequence[Token], text: str) -> str:
+    """The words of a part, without the mark or conjunction it begins with."""
+    words = [item for item in part if item.kind not in ("comma", "and", "but", "question")]
+    return text[found[words[0].start].start : found[words[-1].end - 1].end] if words else ""
 
 
 def state(
@@ -285,14 +328,37 @@ def state(
     found: Sequence[Token], text: str,
 ) -> set[int]:  # fmt: skip
     """Adds what one part says to `said`; the starts of the items that were used."""
-    if _hypothetical(part):
+    manner = manner_of(part, found, asked=pending is not None)
+    if manner == "wish":
         return set()
-    reader = _Part(lexicon, part, said, pending, found, text)
-    reader.stages()
-    reader.state_values()
-    reader.state_numbers()
-    if not reader.not_known():
-        reader.state_zones()
-    reader.yes_or_no()
-    reader.absorb()
-    return reader.used
+    if manner == "fact":
+        used = _Part(lexicon, part, said, pending, found, text).read()
+        return used | _claim(lexicon, part, said, used, found, text)
+    trial = Statement(said.stage, named=said.named, zones=said.zones, wetness=said.wetness)
+    used = _Part(lexicon, part, trial, pending, found, text).read()
+    if trial.facts and manner == "whether":
+        said.unknown.extend(fact.finding for fact in trial.facts)
+        return {item.start for item in part}
+    turns = [at for at, item in enumerate(part) if item.kind == "but" and at]
+    if turns and manner == "doubt":
+        # "I think it is the rear main, but the fluid is red": only one side of it is doubted.
+        sides = (part[: turns[0]], part[turns[0] :])
+        return {start for side in sides for start in state(lexicon, side, said, pending, found, text)}
+    if trial.facts:
+        said.uncertain.extend(trial.facts)
+        said.problems.append((_typed(part, found, text), WHY_NOT[manner]))
+        return {item.start for item in part}
+    said.unknown.extend(trial.unknown)
+    return used | _claim(lexicon, part, said, used, found, text)
+
+
+def _claim(
+    lexicon: Lexicon, part: Sequence[Item], said: Statement, used: set[int], found: Sequence[Token], text: str
+) -> set[int]:
+    """Takes what a part blames. A mere opinion is answered as such; a part said to leak still wants its place named."""
+    blamed = list(claimed(lexicon, part, found, used))
+    said.claims.extend(source for _, sources in blamed for source in sources)
+    if not blamed or used or any(item.has("wetness") for item in part):
+        return set()
+    said.problems.append((_typed(part, found, text), _OPINION))
+    return {item.start for item in part}

@@ -82,9 +82,11 @@ def correct(lexicon: Lexicon, found: Sequence[Token], text: str) -> tuple[list[T
                 near = lexicon.follows.get(place[0], frozenset()) | lexicon.precedes.get(place[2], frozenset())
                 settled[place] = _taken_for(word, known, near)
             best = settled.get(place)
+            if best is None and word[-1] == word[-2] and word[:-1] in lexicon.surface:
+                best = word[:-1]  # "wett"
             if best:
                 typed_as.setdefault(text[token.start : token.end], lexicon.surface[best])
-                token = token._replace(stem=best)
+                token = token._replace(stem=stem(best))
         corrected.append(token)
     return corrected, typed_as
 
