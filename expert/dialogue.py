@@ -186,6 +186,8 @@ def _read(talk: Talk, case: Case, line: str) -> Turn:
     elif case.doubt:
         asked = remainder.place_asked(talk.expert.machine, case.doubt, case.choices)
     reading = understand(talk.lexicon, line, case.stage, asked)
+    if asked is not None and asked.kind == "choice":
+        reading = _as_claim(talk, line, case.stage, asked, reading)
     if case.doubt and asked is not None:
         if reading.unknown == (asked.id,) and not reading.facts:
             return _leave_open(talk, case)
@@ -208,6 +210,16 @@ def _read(talk: Talk, case: Case, line: str) -> Turn:
     opened = replace(opened, cautioned=told.cautioned)
     after, messages = _state(talk, opened, [*facts, *doubtful], (*notes, *answered))
     return replace(after, before=case), messages
+
+
+def _as_claim(talk: Talk, line: str, stage: str, asked: Observable, reading: Reading) -> Reading:
+    """The reading as an opinion, where it only names the values of the question asked because it blames a part.
+
+    "It must be the pump seal" does not say that the seal was renewed, though that was what was asked.
+    """
+    alone = understand(talk.lexicon, line, stage)
+    more = {fact.finding for fact in reading.facts} - {fact.finding for fact in alone.facts}
+    return alone if alone.claims and more == {asked.id} else reading
 
 
 def _with_places_wet(reading: Reading, asked: str, stage: str) -> Reading:

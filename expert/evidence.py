@@ -110,9 +110,10 @@ def _silenced(trace: Trace) -> dict[Observed, set[str]]:
 def _silence_stays(before: Trace, after: Trace) -> bool:
     """Is what is silenced certainly the same in a trace with more facts, so that it need not be worked out again?
 
-    It follows from the derived facts, what they rest on, and which rules speak of either.
+    It follows from the derived facts, what they rest on, and which rules speak of either. Of a trace that lacks
+    something nothing is certain.
     """
-    if before.derived != after.derived:
+    if before.derived != after.derived or not before.fired <= after.fired or not before.facts <= after.facts:
         return False
     if not after.derived:
         return True

@@ -307,7 +307,7 @@ def _unasked(view: _View) -> Iterator[Problem]:
     needed = {name for finding in base.findings.values() for name in finding.needs}
     needed |= {name for zone in base.zones.values() for name in zone.needs}
     for name, finding in base.findings.items():
-        if not finding.ask and name not in view.derived | view.elsewhere:
+        if not (finding.ask or finding.words) and name not in view.derived | view.elsewhere:
             what = f"finding {name!r}: no question asks it and no rule derives it"
             yield view.at("findings", name, (), what, "add `ask`, or a rule")
         if name not in tested | steering | needed | view.elsewhere:
@@ -412,6 +412,8 @@ def _phrases(base: KnowledgeBase, places: Places) -> Iterator[Problem]:
     homes |= {name: frozenset(finding.layouts) for name, finding in base.findings.items()}
     owners: dict[str, dict[str, frozenset[str]]] = {}
     for kind, name, path, phrase, what in _all_phrases(base):
+        if phrase.endswith("..."):
+            continue  # names a finding for its values alone, and may name a place as well
         here = homes[name] or everywhere
         others = owners.setdefault(phrase.casefold(), {})
         first = next((other for other, there in others.items() if other != what and not here.isdisjoint(there)), None)

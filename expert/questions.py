@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from expert.belief import Belief, Floats
 from expert.diagnosis import Diagnosis, Expert, Learnt
@@ -16,6 +17,8 @@ from expert.information import answer_chances, expected_shift
 from expert.knowledge.base import Observable
 from expert.reference import extend
 from expert.trace import Trace
+
+TIE = 1e-9  # log weights nearer to each other than this count as equal
 
 Asked = Collection[tuple[str, str]]
 
@@ -122,15 +125,15 @@ def look_ahead(expert: Expert, now: Diagnosis, observable: Observable, stage: st
         gain=expected_shift(groups.chance, after, chances) if shifts.any() else 0.0,
         outlooks=outlooks,
         value=max(0.0, float((foremost * likelihood).max(axis=1).sum() - foremost.max())),
-        decides=_decides(now.belief.log_weight[groups.foremost], shifts),
+        decides=_decides(now.belief.log_weight, groups.foremost, int(now.belief.rising[-1]), shifts),
     )
 
 
-def _decides(weight: Floats, shifts: Floats) -> bool:
+def _decides(weight: Floats, foremost: NDArray[np.intp], best: int, shifts: Floats) -> bool:
     """Would any answer make another group's likeliest set the most probable? (Ties, to nine digits, decide nothing.)"""
-    at = int(np.argmax(weight))
-    after = np.round(weight + shifts, 9)
-    return bool((after.max(axis=1) > after[:, at]).any())
+    at = int(np.flatnonzero(foremost == best)[0])  # not the heaviest: of tied sets it would be any, as rounding falls
+    after = weight[foremost] + shifts
+    return bool((after.max(axis=1) > after[:, at] + TIE).any())
 
 
 @dataclass(frozen=True)

@@ -298,9 +298,20 @@ def _job_line(expert: Expert, job: Job, end: Conclusion, width: int) -> str:
     repair = job.repair
     access = expert.machine.base.access[repair.access].name
     line = f"Repair: {repair.name} ({access}; about {repair.hours:g} h)."
-    if not end.alone:
+    if not _settled(expert, end, job):
         line += f" {UNSETTLED}"
     return wrap(line, width, rest="  ")
+
+
+def _found(expert: Expert, end: Conclusion) -> list[str]:
+    """The sources that leak for sure enough, seen in the stage that counts, whatever else may leak beside them."""
+    chances = dict(end.ranking)
+    return [s for s in end.sources if end.looked and chances[s] >= expert.scale.stands_out]
+
+
+def _settled(expert: Expert, end: Conclusion, job: Job) -> bool:
+    """May parts be bought for this repair: do the sources stand out as a whole, or these by themselves?"""
+    return end.alone or set(job.sources) <= set(_found(expert, end))
 
 
 def _headline(expert: Expert, end: Conclusion, why_stopped: str, width: int) -> str:
@@ -315,6 +326,16 @@ def _headline(expert: Expert, end: Conclusion, why_stopped: str, width: int) -> 
             for s in end.sources
         )
         head = f"CONCLUSION: {'leaks at' if len(end.sources) > 1 else 'the leak is'} {names}."
+    elif found := _found(expert, end):
+        names = joined(f"{source_name(machine, s)} ({sure(marginals[s])}, {percent(marginals[s])})" for s in found)
+        others = [s for s, _ in _leaders(end) if s not in found]
+        head = (
+            f"FOUND: {'leaks at' if len(found) > 1 else 'a leak at'} {names}. Whether anything else leaks too is not "
+        )
+        head += "settled"
+        if others:
+            head += f"; likeliest {joined(f'{source_name(machine, s)} ({percent(marginals[s])})' for s in others)}"
+        head += ". Mend it, then clean, drive and look again."
     else:
         names = joined(f"{source_name(machine, s)} ({percent(marginals[s])})" for s, _ in _leaders(end))
         head = f"NO SINGLE EXPLANATION STANDS OUT. Likeliest: {names}."
@@ -376,7 +397,7 @@ def _job_text(expert: Expert, job: Job, end: Conclusion, width: int) -> str:
     lines = [
         wrap(f"REPAIR: {repair.name} (access: {base.access[repair.access].name}; about {repair.hours:g} h)", width)
     ]
-    if not end.alone:
+    if not _settled(expert, end, job):
         lines.append(wrap(UNSETTLED, width, "  "))
     cautions = cautions_of(expert, repair.cautions)
     lines += [wrap(f"CAUTION: {base.cautions[name].text}", width, "  ! ") for name in cautions]

@@ -51,6 +51,12 @@ def expert(machine: Machine) -> Expert:
 
 
 @pytest.fixture(scope="session")
+def experts(kb: KnowledgeBase) -> dict[str, Expert]:
+    """Every layout's expert, by the layout's id."""
+    return {name: Expert(kb.machine(name), chainer) for name in kb.layouts}
+
+
+@pytest.fixture(scope="session")
 def talk(expert: Expert, machine: Machine) -> Talk:
     """An expert to talk to."""
     return Talk(expert, Lexicon.of(machine))
@@ -59,10 +65,14 @@ def talk(expert: Expert, machine: Machine) -> Talk:
 @pytest.fixture
 def ready(kb: KnowledgeBase, talk: Talk, monkeypatch: pytest.MonkeyPatch) -> None:
     """The knowledge is loaded once and the engine built; commands take both as they are."""
-    monkeypatch.setattr(common, "load", lambda folder: kb)
+    monkeypatch.setattr(common, "load_for", lambda folder, layout: kb)
     for module in cli.MODULES:
         if hasattr(module, "talk_of"):
-            monkeypatch.setattr(module, "talk_of", lambda base, layout, width: talk)
+            monkeypatch.setattr(
+                module,
+                "talk_of",
+                lambda base, layout, width, shop=None: common.talk_of(base, layout, width, shop) if shop else talk,
+            )
     begin(talk)
 
 

@@ -6,6 +6,7 @@ given by what is asked, so that a demo survives a change in the order of the que
 
 from __future__ import annotations
 
+import random
 import sys
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -19,9 +20,11 @@ from expert.case import Case  # noqa: E402
 from expert.chaining import chainer  # noqa: E402
 from expert.diagnosis import Expert  # noqa: E402
 from expert.dialogue import Talk, begin  # noqa: E402
+from expert.facts import Scalar  # noqa: E402
 from expert.knowledge.load import load, packaged_rules  # noqa: E402
 from expert.phrases import Lexicon  # noqa: E402
 from expert.session import converse  # noqa: E402
+from expert.vehicle import World  # noqa: E402
 
 FOLDER = ROOT / "transcripts_demo"
 
@@ -30,7 +33,8 @@ FOLDER = ROOT / "transcripts_demo"
 class Demo:
     """What a person says: first, then by the finding asked (by stage where they differ), then at the end.
 
-    `asides` are said once, before the answer to the finding they are kept under.
+    `asides` are said once, before the answer to the finding they are kept under. With `leaks` the vehicle is a
+    simulated one on which just these sources leak, and whatever `answers` do not give is answered as it would be there.
     """
 
     first: tuple[str, ...]
@@ -38,6 +42,14 @@ class Demo:
     after_clean: Mapping[str, str]
     asides: Mapping[str, tuple[str, ...]]
     last: tuple[str, ...]
+    layout: str | None = None
+    leaks: tuple[str, ...] = ()
+
+
+def on_a(layout: str, *leaks: str, first: str, asides: Mapping[str, tuple[str, ...]], last: tuple[str, ...]) -> Demo:
+    """A whole chat about a simulated vehicle of some other layout."""
+    answers = {"cleaned-and-driven": "short drive"}
+    return Demo((first,), answers, {}, asides, (*last, "quit"), layout, leaks)
 
 
 DEMOS = {
@@ -146,6 +158,54 @@ DEMOS = {
         asides={"wet-places": ("so far",)},
         last=("map", "why modulator o-ring", "quit"),
     ),
+    # Newer rear-drive vehicles at the third lift: fluid creeps out at the sleeve where the wiring enters the case.
+    "fluid-at-the-connector": on_a(
+        "rear-drive-electronic",
+        "connector-sleeve-o-rings",
+        first="it drips from the pan on the right, red fluid",
+        asides={"cleaned-and-driven": ("how",), "highest-wet": ("where",)},
+        last=("map", "plan"),
+    ),
+    # An off-roader from the quarry: what lies between the two units is wet.
+    "between-the-two-units": on_a(
+        "four-wheel-drive",
+        "transfer-front-output-seal",
+        first="oil on the floor under the middle of the vehicle",
+        asides={"highest-wet": ("where",)},
+        last=("map", "plan"),
+    ),
+    # A small front-drive saloon: the axle seal, which gets the blame of the pan.
+    "wet-at-the-axle": on_a(
+        "front-drive-transaxle",
+        "axle-seal-left",
+        first="red fluid on the inside of the left front wheel",
+        asides={"highest-wet": ("why",)},
+        last=("map", "plan"),
+    ),
+    # A town car with a belt and pulleys.
+    "belt-and-pulley": on_a(
+        "continuously-variable",
+        "pan-gasket",
+        first="it drips in front, the fluid is green",
+        asides={"cleaned-and-driven": ("why",)},
+        last=("map", "plan"),
+    ),
+    # A van with a manual gearbox; the clutch is dry still.
+    "gear-oil-by-its-smell": on_a(
+        "manual-gearbox",
+        "gearbox-output-seal",
+        first="it smells of sulphur and drips at the back of the gearbox",
+        asides={"highest-wet": ("where",)},
+        last=("map", "plan"),
+    ),
+    # A double-clutch gearbox whose mechatronic cover was off last year.
+    "cover-that-was-off": on_a(
+        "double-clutch",
+        "mechatronic-cover-gasket",
+        first="something drips under the gearbox since it was repaired",
+        asides={"highest-wet": ("how",)},
+        last=("map", "plan"),
+    ),
 }
 DRY_BY_DEFAULT = "dry"
 
@@ -157,6 +217,11 @@ class Speaker:
         self._waiting = list(demo.first)
         self._demo, self._talk = demo, talk
         self._aside: set[str] = set()
+        self._vehicle = (
+            World(talk.expert.machine).with_leaks(demo.leaks, random.Random(" ".join(demo.leaks)))
+            if demo.leaks
+            else None
+        )
         self._last = list(demo.last)
 
     def read(self, case: Case) -> str | None:
@@ -175,15 +240,24 @@ class Speaker:
 
     def _answer(self, case: Case, finding: str) -> str:
         table = {**self._demo.answers, **(self._demo.after_clean if case.stage == "after-clean" else {})}
+        if finding not in table and self._vehicle is not None:
+            return self._seen(self._vehicle.observe(self._talk.expert.machine.observables[finding], case.stage))
         looked = self._talk.expert.machine.observables[finding].kind == "wetness"
         dry = DRY_BY_DEFAULT if looked else "unknown"
         return table.get(finding, dry)
+
+    def _seen(self, values: Scalar | tuple[Scalar, ...] | None) -> str:
+        """What is said of what is there: places by their names."""
+        every = values if isinstance(values, tuple) else () if values is None else (values,)
+        zones = self._talk.expert.machine.zones
+        words = [zones[v].name if v in zones else f"{v:g}" if isinstance(v, float) else v for v in every]
+        return " and ".join(words) or "unknown"
 
 
 def make(name: str, folder: Path = FOLDER) -> None:
     """Write one demo's case file."""
     base = load(packaged_rules())
-    machine = base.machine(base.default_layout)
+    machine = base.machine(DEMOS[name].layout or base.default_layout)
     talk = Talk(Expert(machine, chainer), Lexicon.of(machine))
     store.path_of(folder, name).unlink(missing_ok=True)
     header = {"layout": machine.layout.layout, "knowledge": base.digest}

@@ -167,6 +167,7 @@ def scale(trusts: tuple[float, ...] = (0.5, 1.0, 0.4)) -> Scale:
         ],
         "access": [{"access": "outside", "name": "from outside"}],
         "stands-out": 0.75,
+        "wrong-costs": 600,
         "wetness-usual": {"dry": 0.7, "damp": 0.1, "wet": 0.2},
         "wetness-trust": {"dry": 1, "damp": 0.4, "wet": 1},
     }

@@ -25,7 +25,8 @@ from expert.cli import common
 from expert.cli.common import talk_of
 from expert.dialogue import Talk
 from expert.knowledge.base import KnowledgeBase
-from expert.knowledge.load import load, packaged_rules
+from expert.knowledge.load import load_for, packaged_rules
+from expert.overlay import Shop
 from expert.session import LONGEST_LINE
 
 ROOT = Path(__file__).parent.parent
@@ -66,7 +67,9 @@ Run = Callable[..., Result]
 @pytest.fixture
 def firstwet(kb: KnowledgeBase, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
     """Runs a command line in this process, with what is given on standard input."""
-    monkeypatch.setattr(common, "load", lambda folder: kb if folder == packaged_rules() else load(folder))
+    monkeypatch.setattr(
+        common, "load_for", lambda folder, layout: kb if folder == packaged_rules() else load_for(folder, layout)
+    )
     for module in cli.MODULES:
         if hasattr(module, "talk_of"):
             monkeypatch.setattr(module, "talk_of", _talk)
@@ -90,8 +93,10 @@ _TALKS: dict[tuple[str, str | None, int], Talk] = {}
 _make_talk = talk_of
 
 
-def _talk(base: KnowledgeBase, layout: str | None, width: int) -> Talk:
+def _talk(base: KnowledgeBase, layout: str | None, width: int, shop: Shop | None = None) -> Talk:
     """Making one takes a while and its engine takes memory, so one serves all tests."""
+    if shop is not None:
+        return _make_talk(base, layout, width, shop)
     key = (base.digest, layout, width)
     if key not in _TALKS:
         _TALKS[key] = _make_talk(base, layout, width)

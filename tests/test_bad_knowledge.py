@@ -240,7 +240,7 @@ def test_stray_file(folder: Path) -> None:
     (folder / "README.txt").write_text("Read me.\n")
     said = only(folder)
     assert said.startswith("README.txt:1: this file has no place here; allowed: cautions/, zones/, findings/")
-    assert said.endswith("glossary.yaml, simulation/, scale.yaml")
+    assert said.endswith("glossary.yaml, arithmetic/, plan/, simulation/, scale.yaml")
 
 
 def test_stray_file_inside_a_folder(folder: Path) -> None:

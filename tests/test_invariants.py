@@ -26,12 +26,12 @@ from strategies import (
     zone,
 )
 
-from expert import reference
+from expert import evidence, reference
 from expert.belief import Belief, SourceSets, believe
 from expert.case import Case
 from expert.diagnosis import Chain, Diagnosis, Expert
 from expert.dialogue import Talk, begin, step
-from expert.evidence import AGAINST, EXPLAINS, FAVOURS, Opinion, Pattern
+from expert.evidence import AGAINST, EXPLAINS, FAVOURS, Opinion, Pattern, changed
 from expert.facts import Fact
 from expert.inspection import stage_of
 from expert.knowledge.base import KnowledgeBase, Observable
@@ -364,6 +364,54 @@ def test_a_shift_between_any_two_runs_of_any_rules(data: st.DataObject) -> None:
     assert np.allclose(expert.shift(before.trace, after.trace), difference, rtol=0, atol=CLOSE)
 
 
+def changes(before: Diagnosis, after: Diagnosis) -> tuple[set[Pattern], set[Pattern]]:
+    """The patterns of one that the other lacks, both ways, from both pooled afresh."""
+    old, new = set(before.patterns), set(after.patterns)
+    return old - new, new - old
+
+
+@calm(30)
+@given(data=st.data())
+def test_what_changed_is_what_pooling_afresh_finds_changed(data: st.DataObject) -> None:
+    expert = expert_of(data.draw(knowledge_bases(most_rules=20)))
+    facts = data.draw(facts_of(expert.ruleset))
+    before = expert.diagnose(facts)
+    for after in (expert.diagnose(facts[:-1]), expert.diagnose(data.draw(facts_of(expert.ruleset)))):
+        for one, other in ((before, after), (after, before)):
+            old, new = changed(one.trace, other.trace)
+            assert (set(old), set(new)) == changes(one, other)
+            assert (len(set(old)), len(set(new))) == (len(old), len(new))
+
+
+def test_what_is_silenced_is_worked_out_again_wherever_it_may_differ() -> None:
+    """Where the short cut is taken, working it out again finds the same; and it is taken, and refused, often."""
+    taken = refused = differed = 0
+
+    @calm(60)
+    @given(data=st.data())
+    def steps(data: st.DataObject) -> None:
+        nonlocal taken, refused, differed
+        expert = expert_of(data.draw(knowledge_bases(most_rules=20)))
+        facts = data.draw(facts_of(expert.ruleset))
+        before = reference.chain(expert.ruleset, facts)
+        for observable, stage in keys_of(expert.machine):
+            if any(fact.key == (observable.id, stage) for fact in facts) or not observable.values:
+                continue
+            after = extend(before, Fact(observable.id, data.draw(st.sampled_from(observable.values)), stage))
+            same = evidence._silenced(before) == evidence._silenced(after)
+            if evidence._silence_stays(before, after):
+                assert same
+                taken += bool(after.derived)
+            else:
+                refused += same
+                differed += not same
+
+    steps()
+    assert taken > 20
+    assert differed > 5
+    assert refused > 5
+
+
 def chained(*more: Rule) -> Expert:
     """Two places and a smell, by which a rule concludes the fluid; the rules given speak of the sources."""
     leads = rule("leads", {"all": [{"smell": "sweet"}]}, derive={"fluid": "coolant"})
@@ -529,7 +577,7 @@ def test_a_rule_written_twice_under_two_names_counts_once(data: st.DataObject) -
 @calm(6)
 @given(data=st.data())
 def test_a_real_rule_written_twice_counts_once(kb: KnowledgeBase, expert: Expert, data: st.DataObject) -> None:
-    name = data.draw(st.sampled_from(sorted(kb.rules)))
+    name = data.draw(st.sampled_from(sorted(expert.ruleset.by_rule)))  # rules that apply to the default layout
     twin = kb.rules[name].model_copy(update={"rule": "twin"})
     doubled = Expert(dataclasses.replace(kb, rules={**kb.rules, "twin": twin}).machine(kb.default_layout), plainly)
     mine = [made for made in expert.ruleset.rules if made.rule.rule == name]

@@ -24,17 +24,19 @@ from expert.facts import Fact
 from expert.knowledge.base import KnowledgeBase
 from expert.knowledge.load import load
 
-# Likelihood ratios that make a small, moderate and large change, for and (as reciprocals) against.
-JAESCHKE = {"small": (2, 5), "moderate": (5, 10), "large": (10, math.inf)}
-JAESCHKE_AGAINST = {"small": (0.2, 0.5), "moderate": (0.1, 0.2), "large": (0, 0.1)}
+# Likelihood ratios that make a change that rarely matters, a small, a moderate and a large one, for and (as
+# reciprocals) against.
+JAESCHKE = {"rarely important": (1, 2), "small": (2, 5), "moderate": (5, 10), "large": (10, math.inf)}
+JAESCHKE_AGAINST = {"rarely important": (0.5, 1), "small": (0.2, 0.5), "moderate": (0.1, 0.2), "large": (0, 0.1)}
 # Bayes factors. (The column 2 ln B is rounded apart from it: 2 ln 20 is 5.99, not 6. The factors count here.)
 KASS_RAFTERY = {"bare mention": (1, 3), "positive": (3, 20), "strong": (20, 150), "very strong": (150, math.inf)}
 
 # word: the band it claims on either scale, in rules/scale.yaml's `strengths-basis`
 CLAIMS = {
-    "weak": ("small", "positive"),
+    "slight": ("rarely important", "bare mention"),
+    "weak": ("small", "bare mention"),
     "moderate": ("moderate", "positive"),
-    "strong": ("large", "strong"),
+    "strong": ("large", "positive"),
     "decisive": ("large", "strong"),
 }
 
@@ -44,7 +46,13 @@ def ratio_of(kb: KnowledgeBase, word: str) -> float:
 
 
 def in_band(ratio: float, band: tuple[float, float]) -> bool:
+    """A ratio on the border of two bands belongs to the stronger one."""
     return band[0] <= ratio < band[1]
+
+
+def in_band_against(ratio: float, band: tuple[float, float]) -> bool:
+    """The mirror of it, for ratios below one (leaving out what the last digit of a quotient may be)."""
+    return band[0] < ratio * (1 - 1e-12) and ratio * (1 - 1e-12) <= band[1]
 
 
 def chance_of_this(kind: str, ratio: float) -> float:
@@ -57,7 +65,7 @@ def chance_of_this(kind: str, ratio: float) -> float:
 # ---- words ----------------------------------------------------------------------------------------------------
 
 
-def test_the_words_are_the_four_that_claim_a_band(kb: KnowledgeBase) -> None:
+def test_the_words_are_those_that_claim_a_band(kb: KnowledgeBase) -> None:
     assert [entry.strength for entry in kb.scale.strengths] == list(CLAIMS)
 
 
@@ -71,7 +79,8 @@ def test_word_lies_in_the_published_bands(kb: KnowledgeBase, word: str) -> None:
 
 def test_words_grow_and_each_is_a_clear_step(kb: KnowledgeBase) -> None:
     ratios = [entry.ratio for entry in kb.scale.strengths]
-    assert all(after / before > 2 for before, after in itertools.pairwise(ratios))
+    # Half as much again at least: `slight` lies just below `weak`, which begins the band of a small change.
+    assert all(after / before >= 1.5 for before, after in itertools.pairwise(ratios))
     # The evidence of one look never is "very strong": that would need a reason of its own.
     assert max(ratios) < KASS_RAFTERY["very strong"][0]
 
@@ -81,7 +90,7 @@ def test_basis_names_the_scales_and_their_bands(kb: KnowledgeBase) -> None:
     for name in ("Jaeschke", "Kass and Raftery", "(1994)", "(1995)"):
         assert name in said
     spans = {(int(a), int(b)) for a, b in re.findall(r"(?<!\d)(\d{1,3})-(\d{1,3})(?!\d)", said)}
-    assert {JAESCHKE["small"], JAESCHKE["moderate"], KASS_RAFTERY["strong"]} <= spans
+    assert {JAESCHKE["rarely important"], JAESCHKE["small"], JAESCHKE["moderate"], KASS_RAFTERY["strong"]} <= spans
     assert re.search(r"above 10\b", said)
 
 
@@ -95,7 +104,7 @@ def test_word_moves_even_odds_by_its_band_for_and_against(kb: KnowledgeBase, wor
         assert in_band(found / (1 - found) * (1 + 1e-12), JAESCHKE[CLAIMS[word][0]])
     found = chance_of_this(AGAINST, ratio)
     assert found == pytest.approx(1 / (1 + ratio), abs=1e-9)
-    assert in_band(found / (1 - found), JAESCHKE_AGAINST[CLAIMS[word][0]])
+    assert in_band_against(found / (1 - found), JAESCHKE_AGAINST[CLAIMS[word][0]])
 
 
 def test_no_rule_of_any_stage_is_stronger_than_its_scale(expert: Expert) -> None:

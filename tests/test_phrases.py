@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 import time
 from pathlib import Path
 from typing import Any
@@ -45,40 +46,71 @@ def all_used(reading: Reading) -> bool:
 
 
 def corpus() -> list[dict[str, Any]]:
-    path = Path(__file__).parent / "phrasings.yaml"
-    rows: list[dict[str, Any]] = yaml.load(path.read_text(encoding="utf-8"), Loader=yaml.BaseLoader)
+    rows: list[dict[str, Any]] = []
+    for name in ("phrasings.yaml", "blind_phrasings.yaml"):
+        text = (Path(__file__).parent / name).read_text(encoding="utf-8")
+        rows += yaml.load(text, Loader=yaml.BaseLoader)
     return rows
 
 
-def expected(row: dict[str, Any]) -> tuple[set[Fact], set[str]]:
+def facts_of(row: dict[str, Any], key: str) -> set[Fact]:
     facts = set()
-    for key, given_value in (row.get("facts") or {}).items():
-        finding, _, stage = key.partition("@")
+    for name, given_value in (row.get(key) or {}).items():
+        finding, _, stage = name.partition("@")
         observable = MACHINE.observables[finding]
         for word in given_value if isinstance(given_value, list) else [given_value]:
             value = float(word) if observable.kind == "number" else word
             assert observable.kind == "number" or value in observable.values, f"corpus: {finding} {value}"
             facts.add(Fact(finding, value, (stage or row.get("stage", FOUND)) if observable.staged else ""))
-    return facts, set(row.get("unknown", ()))
+    return facts
+
+
+def expected(row: dict[str, Any]) -> tuple[set[Fact], set[str]]:
+    return facts_of(row, "facts"), set(row.get("unknown", ()))
+
+
+READINGS = [(row, read(row["say"], row.get("stage", FOUND), row.get("pending", ""))) for row in corpus()]
 
 
 def test_phrasings_are_read_as_people_mean_them() -> None:
-    rows = corpus()
     wrong = []
-    for row in rows:
-        reading = read(row["say"], row.get("stage", FOUND), row.get("pending", ""))
-        if (set(reading.facts), set(reading.unknown)) != expected(row):
+    for row, reading in READINGS:
+        facts, unknown = expected(row)
+        stated_facts = set(reading.facts) - (facts_of(row, "may") - facts)
+        if (stated_facts, set(reading.unknown)) != (facts, unknown):
             wrong.append((row["say"], reading.facts, reading.not_understood))
-    assert len(rows) >= 270
-    assert len(wrong) <= len(rows) * 0.05, wrong
+    assert len(READINGS) >= 500
+    assert len(wrong) <= len(READINGS) * 0.05, wrong
+
+
+def test_a_wrong_fact_is_rarer_than_an_unread_one_and_nothing_is_lost_in_silence() -> None:
+    """A phrase that is not read is asked for again; a fact that was not said misleads."""
+    wrong, silent = [], []
+    for row, reading in READINGS:
+        facts, _ = expected(row)
+        if set(reading.facts) - facts - facts_of(row, "may"):
+            wrong.append(row["say"])
+        if facts - set(reading.facts) and not (
+            reading.not_understood or reading.problems or reading.contradictions or reading.uncertain
+        ):
+            silent.append(row["say"])
+    assert len(wrong) <= len(READINGS) * 0.02, wrong
+    assert len(silent) <= len(READINGS) * 0.005, silent
+
+
+def test_what_somebody_blames_is_a_claim_and_no_fact() -> None:
+    rows = [(row, reading) for row, reading in READINGS if "claims" in row]
+    assert len(rows) >= 6
+    for row, reading in rows:
+        assert set(reading.claims) == set(row["claims"]), row["say"]
 
 
 def test_no_phrasing_is_read_as_the_opposite_of_what_it_says() -> None:
     """Missing something is tolerable to a point, a place or colour given another value never is."""
-    for row in corpus():
+    for row, reading in READINGS:
         facts, _ = expected(row)
         meant = {(f.finding, f.stage): f.value for f in facts if not MACHINE.observables[f.finding].many}
-        for fact in read(row["say"], row.get("stage", FOUND), row.get("pending", "")).facts:
+        for fact in reading.facts:
             assert meant.get((fact.finding, fact.stage), fact.value) == fact.value, row["say"]
 
 
@@ -180,7 +212,7 @@ def test_grammar(text: str, facts: dict[str, object]) -> None:
         ("not engine oil", {}),
         # Another fluid's level, a number that is no age, words that mean nothing here.
         ("engine oil level is ok", {}),
-        ("engine oil was changed by a friend", {}),
+        ("windscreen was changed by a friend", {}),
         ("wandered about for 6 years", {}),
         ("everything is wet", {}),
         ("yes", {}),
@@ -426,6 +458,11 @@ def test_every_value_of_every_finding_has_its_technical_form() -> None:
             assert (reading.facts, reading.not_understood) == (want, ()), form.format(observable.id, value)
 
 
+def spoken(phrases: tuple[str, ...]) -> list[str]:
+    """Phrases as people say them: the first figure of a range, no dots before what has to follow a name."""
+    return [re.sub(r"([0-9.]+)-[0-9.]+", r"\1", phrase.removeprefix("...")).strip() for phrase in phrases]
+
+
 def test_every_value_answers_its_question_by_number_by_name_and_by_each_of_its_phrases() -> None:
     for observable, value in every_value():
         want = (Fact(observable.id, value, FOUND if observable.staged else ""),)
@@ -568,6 +605,37 @@ def test_saying_it_twice_changes_nothing(said: list[str]) -> None:
     assert read(f"{text}. {text}").facts == read(text).facts
 
 
+def _misspelt(text: str, at: int, how: int) -> str:
+    """One slip inside one of the long words of a clause: two letters exchanged, one struck twice, one left out."""
+    long = [word for word in text.split() if len(word) >= 7 and word.isalpha() and word.lower() in LEXICON.surface]
+    if not long:
+        return text
+    word = long[at % len(long)]
+    k = 2 + at % (len(word) - 4)
+    slips = (
+        word[:k] + word[k + 1] + word[k] + word[k + 2 :],
+        word[:k] + word[k] + word[k:],
+        word[:k] + word[k + 1 :],
+    )
+    return text.replace(word, slips[how % 3], 1)
+
+
+@given(
+    st.lists(st.sampled_from(clauses()), min_size=1, max_size=6, unique=True),
+    st.sampled_from([", ", ". ", " and ", "; ", " but "]),
+    st.integers(0, 40),
+    st.integers(0, 2),
+)
+@settings(max_examples=300, deadline=None)
+def test_composed_and_misspelt_clauses_state_nothing_else(said: list[str], joint: str, at: int, how: int) -> None:
+    """With one slip of the finger a clause may stay unread, but then it is told, and no other fact comes of it."""
+    meant = {fact for clause in said for fact in read(clause).facts}
+    slipped = [_misspelt(said[0], at, how), *said[1:]]
+    reading = read(joint.join(slipped))
+    assert set(reading.facts) <= meant
+    assert set(reading.facts) == meant or reading.not_understood or reading.contradictions
+
+
 def test_control_characters_are_spaces() -> None:
     assert read("modulator\x00wet\x1b\tpan\x07dry").facts == read("modulator wet pan dry").facts
     assert stated(read("modulator\x00wet")) == {"modulator": "wet"}
@@ -606,6 +674,88 @@ def _seconds(text: str) -> float:
     start = time.perf_counter()
     read(text)
     return time.perf_counter() - start
+
+
+# -- manner, exceptions, claims, figures -----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("text", "facts"),
+    [
+        ("all dry except the fill tube", {"fill-tube-base": "wet"}),
+        ("everything dry but the right edge of the pan", {"pan-rim-right": "wet"}),
+        ("nothing wet apart from the vent", {"case-top": "wet"}),
+        ("front of the pan wet, sides and rear dry",
+         {"pan-front": "wet", "pan-rim-left": "dry", "pan-rim-right": "dry", "pan-rear": "dry"}),
+        ("the pan is wet at the front", {"pan-front": "wet"}),
+        ("the engine is clean at the back", {"engine-rear": "dry"}),
+        ("leaking from the front of the pan, not the back", {"pan-front": "wet", "pan-rear": "dry"}),
+        ("wet at the front banjo and nothing above it", {"cooler-fitting-front": "wet"}),
+        ("nothing dripping from the drain plug", {"pan-bottom": "dry"}),
+        ("not losing any coolant or engine oil, just gearbox oil", {"falling-level": "transmission fluid"}),
+        ("one drip every ten seconds", {"drips-per-minute": 6.0}),
+        ("a drop every second", {"drips-per-minute": 60.0}),
+        ("it isn't the modulator, I swapped that already", {"modulator": "dry", "replaced-in-vain": "modulator"}),
+        ("cleaned it. drove about 7 miles. pan wet",
+         {"cleaned-and-driven": "short drive", f"pan-bottom@{CLEAN}": "wet"}),
+        ("degreased it, 5 to 10 km, pan wet", {"cleaned-and-driven": "short drive", f"pan-bottom@{CLEAN}": "wet"}),
+        ("cleaned it and drove 60 miles, pan wet", {"cleaned-and-driven": "long drive", f"pan-bottom@{LONG}": "wet"}),
+        # A drive alone is no cleaning, the quart of another fluid no loss of this one.
+        ("drove 7 miles, pan wet", {"pan-bottom": "wet"}),
+        ("it loses a quart of engine oil every thousand miles", {}),
+        ("bell housing wet, gear box oil", {"bellhousing-hole": "wet", "fluid": "transmission fluid"}),
+    ],
+)  # fmt: skip
+def test_more_grammar(text: str, facts: dict[str, object]) -> None:
+    assert stated(read(text)) == facts
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["maybe the modulator is wet", "the modulator might be wet", "I think the modulator is wet",
+     "is the modulator wet?", "modulator wet? no", "looks like it's coming from the modulator"],
+)  # fmt: skip
+def test_what_is_uncertain_or_asked_is_told_and_not_stated(text: str) -> None:
+    reading = read(text)
+    assert reading.facts == ()
+    assert [(f.finding, f.value) for f in reading.uncertain] == [("modulator", "wet")]
+    (problem,) = reading.problems
+    assert problem[0] in text
+
+
+def test_doubt_of_one_side_leaves_the_other() -> None:
+    assert stated(read("my neighbour reckons it's the rear main but the fluid is red")) == {"colour": "red"}
+
+
+def test_whether_it_is_so_is_not_known() -> None:
+    assert read("I don't know if it smokes").unknown == ("smoke",)
+
+
+@pytest.mark.parametrize(
+    ("text", "claims"),
+    [
+        ("it's the pan gasket", ("pan-gasket",)),
+        ("I think it is the front pump seal", ("front-pump-seal",)),
+        ("my mechanic says the rear main is gone", ("engine-rear-main-seal",)),
+        ("the pan gasket is leaking", ("pan-gasket",)),
+        ("it's not the pan gasket", ()),
+        ("replaced the pan gasket", ()),
+        ("the pan gasket", ()),
+    ],
+)
+def test_claims(text: str, claims: tuple[str, ...]) -> None:
+    reading = read(text)
+    assert reading.claims == claims
+    assert not {fact.finding for fact in reading.facts} & set(MACHINE.zones)
+
+
+@pytest.mark.parametrize("side", ["driver's side", "passenger side", "nearside", "offside"])
+def test_a_side_that_depends_on_the_country_is_asked_back(side: str) -> None:
+    reading = read(f"{side} of the case wet")
+    assert reading.facts == ()
+    assert set(reading.nearest[reading.not_understood[0]]) == {
+        MACHINE.zones["case-left"].name, MACHINE.zones["case-right"].name,
+    }  # fmt: skip
 
 
 # -- the lexicon --------------------------------------------------------------------------------------------------

@@ -93,6 +93,9 @@ def _plan(options: argparse.Namespace) -> int:
     if not known.facts:
         raise BadInput("Nothing is known of this vehicle yet. Tell the chat what you see, or use --facts.")
     costs = _costs(options, base, costs_of(expert, visits))
+    if options.facts is not None and not options.json:
+        words = joined(fact_words(expert.machine, fact) for fact in known.facts)
+        print(wrap(f"Understood: {words}.", WIDTH, rest="  ") + "\n")
     now = expert.diagnose(known.facts)
     end = conclude(expert, now, known.stage, known.closed)
     plan = make(expert, now, known.stage, known.closed, costs)
@@ -138,8 +141,6 @@ def _of_facts(options: argparse.Namespace, base: KnowledgeBase) -> _Known:
         )
     if not facts:
         raise BadInput(f"Nothing in that was understood. Say for example: {_EXAMPLE}")
-    if not options.json:
-        print(wrap(f"Understood: {joined(fact_words(machine, fact) for fact in facts)}.", WIDTH, rest="  ") + "\n")
     return _Known(talk, facts, options.stage or stage_of(talk.expert, facts))
 
 

@@ -27,7 +27,7 @@ def claimed(
 ) -> Iterator[tuple[Item, tuple[str, ...]]]:
     """The names in a part that are blamed, each with the ids of the sources it may mean.
 
-    What states a fact ("pan gasket replaced") blames nothing, nor does what is denied or was cleared ("pan gasket dry").
+    What states a fact ("pan gasket replaced") blames nothing, nor does what is denied or found dry.
     """
     if any(item.kind in ("deny", "no") for item in part):
         return

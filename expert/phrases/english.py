@@ -49,7 +49,16 @@ BREAKS = _stems("but though although however while whereas except")
 UNCERTAIN = _stems("maybe perhaps possibly might suspect suspected wonder unsure")
 UNCERTAIN_PHRASES = tuple(
     tuple(stem(w) for w in phrase.split())
-    for phrase in ("could be", "may be", "can be", "could have", "might have", "not sure", "not certain", "hard to tell")
+    for phrase in (
+        "could be",
+        "may be",
+        "can be",
+        "could have",
+        "might have",
+        "not sure",
+        "not certain",
+        "hard to tell",
+    )
 )
 OPINIONS = _stems("think guess reckon believe assume suppose bet guessing thinking suspect suspected probably likely")
 SO_IT_SEEMS = _stems("look seem sound")
@@ -116,7 +125,9 @@ SKIPPED = SOFTENERS | _stems(
     "very much get got gotten getting look looked looking seem seemed car truck van vehicle mate folks guys"
 )
 # What a phrase may be shortened by: not "also wet at" to "wet at".
-NEEDLESS = SKIPPED - _stems("too so much also again still already always usually mostly now just totally completely probably maybe")
+NEEDLESS = SKIPPED - _stems(
+    "too so much also again still already always usually mostly now just totally completely probably maybe"
+)
 # Articles and the like are left out of phrases and of the text alike: "rear of the engine" is "rear engine",
 # "fluid is low" is "fluid low".
 DROPPED = _stems(

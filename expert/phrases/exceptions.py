@@ -42,7 +42,7 @@ def _said_of_all(lexicon: Lexicon, found: Sequence[Item], at: int) -> str:
         denied = denied or item.kind in ("deny", "no")
         if own and not (wetness and own == "dry"):
             # "nothing wet" is dry, as "nothing" alone.
-            wetness = "dry" if item.key[0] in english.NEGATIONS else own if not wetness else wetness
+            wetness = "dry" if item.key[0] in english.NEGATIONS else wetness or own
         elif own:
             wetness = "dry"
     if not whole or not wetness:

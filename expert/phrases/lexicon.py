@@ -16,9 +16,10 @@ from expert.phrases.words import VERB_FORMS, Token, stem, tokens
 
 Key = tuple[str, ...]
 # name: names a finding; zone: names a place; value: states a finding's value by itself; bare: a value that needs
-# its finding named (or asked for); wetness: dry, damp or wet; part: something that leaks, which is no sight;
-# thing: names a place and also a finding about it ("fill tube loose"); follow: a value that counts where its finding was named before, be it sentences ago; either: one of several places
-# ("banjo bolt" of a front and a rear one); stage: when it was seen; unknown: not known; deny: takes back what follows.
+# its finding named (or asked for); thing: a place that also names a finding about it ("fill tube loose"); follow: a
+# value that counts where its finding was named before, be it sentences ago; wetness: dry, damp or wet; part: something
+# that leaks, which is no sight; either: one of several places ("banjo bolt" of a front and a rear one); stage: when it
+# was seen; unknown: not known; deny: takes back what follows.
 SenseKind = Literal[
     "name", "zone", "value", "bare", "thing", "follow", "wetness", "part", "either", "stage", "unknown", "deny"
 ]
@@ -27,7 +28,7 @@ SenseKind = Literal[
 _FRAME_VALUES = 3
 _FLUID_PHASE = "fluid"
 # In a phrase of the knowledge "1-15 miles" stands for any number of miles from 1 to 15; "... drove 1-15 miles" counts
-# only where the finding has been named before.
+# only where the finding has been named before; "fill tube ..." names a finding for its values alone.
 SLOT = "#"
 _RANGE = re.compile(r"([0-9]+(?:\.[0-9]+)?)-([0-9]+(?:\.[0-9]+)?)")
 _FOLLOWS = "..."
@@ -35,6 +36,9 @@ _REST_LONGEST = 4
 _PIECE_SHORTEST = 3
 # Two words mean the same where the places they name agree so many times as often as not.
 _ALIKE_LEAST = 4
+
+
+_SMALL = english.FILLERS | english.NEGATIONS | english.CONJUNCTIONS | english.WEAK_PREPOSITIONS
 
 
 class Sense(NamedTuple):
@@ -45,10 +49,15 @@ class Sense(NamedTuple):
     value: str = ""
 
 
-@lru_cache(maxsize=20_000)
+@lru_cache(maxsize=50_000)
+def _tokens(phrase: str) -> tuple[Token, ...]:
+    return tuple(tokens(phrase))
+
+
+@lru_cache(maxsize=50_000)
 def key_of(phrase: str) -> Key:
     """The form in which a phrase is looked up: its stems without articles and the like; () if nothing is left."""
-    found = [t.stem for t in tokens(phrase) if t.kind in ("word", "number") or phrase.strip() == t.stem]
+    found = [t.stem for t in _tokens(phrase) if t.kind in ("word", "number") or phrase.strip() == t.stem]
     return tuple(word for word in found if word not in english.DROPPED)
 
 
@@ -153,7 +162,7 @@ def _canonical(
 
 
 def _canonical_key(phrase: str, same: Mapping[str, str], joins: Collection[str]) -> Key:
-    typed = tokens(phrase)
+    typed = _tokens(phrase)
     if len(typed) < 2:
         return tuple(same.get(word, word) for word in key_of(phrase))
     found = _canonical(typed, phrase, same, lambda first, second: first + second in joins)
@@ -167,12 +176,15 @@ class _Gathering:
         self.wet = wet
         self.same = same
         self.joins = joins
+        self.keys: dict[str, Key] = {}
         self.senses: dict[Key, dict[Sense, None]] = defaultdict(dict)
         self.ranges: dict[Key, dict[tuple[float, float, Sense], None]] = defaultdict(dict)
         self.shown: dict[Key, str] = {}
 
     def key(self, phrase: str) -> Key:
-        return _canonical_key(phrase, self.same, self.joins)
+        if phrase not in self.keys:
+            self.keys[phrase] = _canonical_key(phrase, self.same, self.joins)
+        return self.keys[phrase]
 
     def add(self, sense: Sense, phrases: Iterable[str]) -> None:
         for phrase in phrases:
@@ -235,9 +247,7 @@ def _joined_words(machine: Machine) -> frozenset[str]:
     """Words that phrases write both as one and as two."""
     keys = {key_of(phrase) for phrase in _all_phrases(machine)}
     words = {word for key in keys for word in key}
-    return frozenset(
-        a + b for key in keys for a, b in pairwise(key) if a + b in words and not (a + b).isdecimal()
-    )
+    return frozenset(a + b for key in keys for a, b in pairwise(key) if a + b in words and not (a + b).isdecimal())
 
 
 def _with_dashes_as_spaces(name: str) -> str:
@@ -316,11 +326,10 @@ def _frames(finding: Observable, key_of: Callable[[str], Key]) -> tuple[set[Key]
 
 def _add_finding(gathering: _Gathering, finding: Observable, parts: set[Key]) -> None:
     names = (finding.name, _with_dashes_as_spaces(finding.id), *finding.words)
-    own_keys = {gathering.key(phrase) for phrase in names[:2]}
     for phrase in names:
-        key = gathering.key(phrase)
-        place = key in parts and key not in own_keys
-        gathering.add_key(Sense("thing" if place else "name", finding.id), key, phrase)
+        plain = phrase.removesuffix(_FOLLOWS).strip()
+        kind: SenseKind = "thing" if phrase.endswith(_FOLLOWS) else "name"
+        gathering.add_key(Sense(kind, finding.id), gathering.key(plain), plain)
     if finding.kind == "zone":
         return
     own = {gathering.key(n) for n in names} - {()}
@@ -333,7 +342,7 @@ def _add_finding(gathering: _Gathering, finding: Observable, parts: set[Key]) ->
                 gathering.add_range(Sense("follow" if follows else "value", finding.id, value), key, span)
                 continue
             needs_name = key in parts or set(key) <= english.YES | english.NO | english.NEGATIONS
-            kind: SenseKind = "follow" if follows else "bare" if needs_name else "value"
+            kind = "follow" if follows else "bare" if needs_name else "value"
             gathering.add_key(Sense(kind, finding.id, value), key, phrase.removeprefix(_FOLLOWS).strip())
             # "vent clogged" also says that a vent, named elsewhere in the sentence, is "clogged".
             for rest in _rests(key, own, gathering.wet, parts) if kind == "value" else ():
@@ -349,12 +358,13 @@ def _holds_name(key: Key, names: Collection[Key]) -> bool:
 def _rests(key: Key, names: Collection[Key], wet: frozenset[str], places: Collection[Key]) -> Iterator[Key]:
     """What is left of a phrase that begins or ends with its finding's name, if that does not speak of a wet place."""
     for name in names:
+        if key[0] != name[0] and key[-1] != name[-1]:
+            continue
         for rest in {key[len(name) :] * (key[: len(name)] == name), key[: -len(name)] * (key[-len(name) :] == name)}:
             if wet & set(rest) and any((word,) in places for word in rest):
                 continue
-            small = english.FILLERS | english.NEGATIONS | english.CONJUNCTIONS | english.WEAK_PREPOSITIONS
-            plain = set(rest) - small
-            if plain and len(rest) <= _REST_LONGEST and not rest[0] in english.NEGATIONS:
+            plain = set(rest) - _SMALL
+            if plain and len(rest) <= _REST_LONGEST and rest[0] not in english.NEGATIONS:
                 yield rest
 
 
@@ -507,12 +517,15 @@ def _fluid_words(fluids: Mapping[str, tuple[str, ...]], key_of: Callable[[str], 
 
 def _yielding(found: tuple[Sense, ...], machine: Machine) -> tuple[Sense, ...]:
     """Where two findings share a value's phrase, one that is asked only of some vehicles needs its name said."""
+    if len(found) < 2:
+        return found
     abouts = {s.about for s in found if s.kind == "value"}
     if len(abouts) < 2:
         return found
     open_to_all = {about for about in abouts if not machine.observables[about].needs}
     return tuple(
-        s._replace(kind="bare") if s.kind == "value" and open_to_all and s.about not in open_to_all else s for s in found
+        s._replace(kind="bare") if s.kind == "value" and open_to_all and s.about not in open_to_all else s
+        for s in found
     )
 
 
@@ -539,7 +552,7 @@ def _surfaces(phrases: Iterable[str]) -> dict[str, str]:
     """Each known stem as it is first written, shortest phrase first."""
     found: dict[str, str] = {}
     for phrase in phrases:
-        for token in tokens(phrase):
+        for token in _tokens(phrase):
             if token.kind == "word":
                 found.setdefault(token.stem, phrase[token.start : token.end].lower())
     for form in VERB_FORMS:

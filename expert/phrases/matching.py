@@ -143,17 +143,17 @@ def _ranged(lexicon: Lexicon, found: Sequence[Token], run: Sequence[int]) -> Ite
         if not token_is_number(found[i]):
             slots.append((found[i].stem, i, i, ()))
         elif slots and len(slots[-1][3]) == 1 and i - slots[-1][2] <= _TO_APART:
-            word, start, _, numbers = slots[-1]
-            slots[-1] = (word, start, i, (*numbers, float(found[i].stem)))
+            word, start, _, first_number = slots[-1]
+            slots[-1] = (word, start, i, (*first_number, float(found[i].stem)))
         else:
             slots.append((SLOT, i, i, (float(found[i].stem),)))
     stems = tuple(slot[0] for slot in slots)
     for at, first in enumerate(stems):
         for length in range(min(lexicon.longest.get(first, 0), len(stems) - at), 1, -1):
             key = stems[at : at + length]
-            numbers = [n for slot in slots[at : at + length] for n in slot[3]]
+            figures = [n for slot in slots[at : at + length] for n in slot[3]]
             senses = tuple(
-                sense for least, most, sense in lexicon.ranges.get(key, ()) if all(least <= n <= most for n in numbers)
+                sense for least, most, sense in lexicon.ranges.get(key, ()) if all(least <= n <= most for n in figures)
             )
             if senses and key.count(SLOT) == 1:
                 start, end = slots[at][1], slots[at + length - 1][2] + 1
@@ -222,7 +222,9 @@ def _same_thing(lexicon: Lexicon, found: Sequence[Token], i: int, zones: Sequenc
         return []
     before = bisect_right(zones, i, key=lambda zone: zone.end)
     last = zones[before - 1] if before else None
-    at = next((k for k, word in enumerate(last.key) if word in english.SIDES and word != "side"), None) if last else None
+    at = (
+        next((k for k, word in enumerate(last.key) if word in english.SIDES and word != "side"), None) if last else None
+    )
     if last is None or at is None or last.key[at] in english.SIDES[side]:
         return []
     keys = [_with_side(lexicon, last.key, at, other) for other in english.SIDES[side]]

@@ -75,7 +75,7 @@ def _many(lexicon: Lexicon, part: _Features) -> frozenset[str]:
 def _belong(lexicon: Lexicon, mark: str, left: _Features, right: _Features) -> bool:
     """Whether two neighbouring parts say one thing together."""
     # "losing coolant and engine oil", "replaced the pan gasket, modulator".
-    goes_on = right.only_list and bool(right.bare_of & _many(lexicon, left))
+    goes_on = right.only_list and bool((right.bare_of | right.values_of) & _many(lexicon, left))
     if mark in ("and", "but"):
         if left.wet and not left.zones and right.zone_first and right.wet:
             return False

@@ -126,6 +126,15 @@ def _restaged(
     return [fact._replace(stage=said.stage) if fact.stage == stage else fact for fact in said.facts]
 
 
+def _named_by(lexicon: Lexicon, item: Item) -> set[str]:
+    """The findings that a phrase names, by itself or with its first or last words ("fill tube wobbles")."""
+    if item.kind != "phrase":
+        return set()
+    inner = {item.key[:n] for n in range(1, len(item.key))} | {item.key[n:] for n in range(1, len(item.key))}
+    senses = [*item.senses, *(s for key in inner for s in lexicon.phrases.get(key, ()))]
+    return {s.about for s in senses if s.kind in ("name", "thing")}
+
+
 def understand(lexicon: Lexicon, text: str, stage: str, pending: Observable | None = None) -> Reading:
     """What `text` states, seen in `stage` until the text itself names another; `pending` is the question just asked.
 
@@ -148,7 +157,8 @@ def understand(lexicon: Lexicon, text: str, stage: str, pending: Observable | No
     also = frozenset({pending.id} if pending else ())
     for sentence in _sentences(corrected):
         read = with_exceptions(lexicon, items(lexicon, sentence, text, also, frozenset(named)))
-        named |= {s.about for item in read for s in item.senses if s.kind in ("name", "thing")}
+        for item in read:
+            named |= _named_by(lexicon, item)
         named |= {lexicon.entry_of[s.about] for i in read for s in i.senses if s.about in lexicon.entry_of}
         sentences.append((sentence, read))
     said = Statement(stage=stage, named=frozenset(named))

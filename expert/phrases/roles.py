@@ -37,7 +37,8 @@ class Run(NamedTuple):
 @dataclass
 class Roles:
     """One part, sorted out. `denial` is a denial that nothing has taken; `names` the findings named;
-    `without` gives, by the start of a place, the denial of it alone ("the front is wet, not the back"); `either` gives, by the start of an item that may mean several things, those things in words."""
+    `without` gives, by the start of a place, the denial of it alone ("the front is wet, not the back"); `either` gives,
+    by an item that may mean several things, those things in words."""
 
     values: list[Value] = field(default_factory=list)
     zones: list[Item] = field(default_factory=list)
@@ -89,6 +90,14 @@ class _Sorting:
         self.places = {
             item.start for at, item in enumerate(part) if item.has("zone") and not _blocked(lexicon, part, at)
         }
+        self.last_wet = max((at for at, item in enumerate(part) if item.has("wetness")), default=-1)
+        self.givers: dict[str, set[int]] = {}
+        for item in part:
+            # Two are enough to know that there is another one.
+            for about in {s.about for s in item.senses if s.kind == "bare" and s.about in self.roles.names}:
+                found = self.givers.setdefault(about, set())
+                if len(found) < 2:
+                    found.add(item.start)
         self.listed: dict[str, set[int]] = {}
         for item in part:
             for s in item.senses:
@@ -99,10 +108,13 @@ class _Sorting:
         """The one value this item states here, if it does."""
         senses = [s for s in item.senses if s.kind in ("value", "bare")]
         senses += [s._replace(kind="value") for s in item.senses if s.kind == "follow" and s.about in self.named]
+        # "Turbocharger: no": where another word gives the value, the name gives none.
+        called = {s.about for s in item.senses if s.kind == "name"}
+        given = {s.about for s in senses if s.about in called and self.givers.get(s.about, set()) - {item.start}}
+        senses = [s for s in senses if s.kind != "bare" or s.about not in given]
         if item.has("zone") and self.wet_words:
             # "Turbocharger dry": what is also the name of a finding is here the place.
-            own_names = {s.about for s in item.senses if s.kind == "name"}
-            senses = [s for s in senses if s.about not in own_names]
+            senses = [s for s in senses if s.about not in called]
         # Findings of which the part gives another value already: "losing coolant and engine oil".
         lists = {about for about, starts in self.listed.items() if starts - {item.start}}
         named = [s for s in senses if s.about in self.roles.names]
@@ -183,8 +195,7 @@ class _Sorting:
                 elif item.start in self.places:
                     close()
                     roles.zones.append(item)
-                    wet_after = any(other.has("wetness") for other in self.part[at + 1 :])
-                    if roles.denial and roles.runs and not wet_after:
+                    if roles.denial and roles.runs and self.last_wet < at:
                         roles.without[item.start], roles.denial = roles.denial, None
         close()
         return roles

@@ -25,7 +25,8 @@ _OPINION = "An opinion, no sight. Say what you saw: which places were dry, damp 
 @dataclass
 class Statement:
     """What the text has said so far. `either` lists, for a piece, the things it may mean; `named` are the findings
-    that the whole text names; `mentioned` gives, for findings of which several values hold, the value last spoken of."""
+    that the whole text names; `mentioned` gives, for findings of which several values hold, the value last spoken of.
+    """
 
     stage: str
     facts: list[Fact] = field(default_factory=list)
@@ -111,6 +112,8 @@ class _Part:
             if denied is None:
                 self.said.stage = self.lexicon.entered_by.get((about, value), self.said.stage)
                 if self.lexicon.observables[about].ask == "" and about not in self.roles.names:
+                    if any(i.kind == "fine" for i in self.part):
+                        continue  # "coolant's fine" names no fluid that leaks
                     if self.other_subject():
                         self.used.add(item.start)
                         continue
@@ -122,7 +125,7 @@ class _Part:
                 self.put(about, allowed[1 - allowed.index(value)], item, denied)
 
     def of_another_fluid(self) -> set[int]:
-        """The items of "engine oil level ok", "a quart of engine oil", where the value alone would be another fluid's."""
+        """The items of "engine oil level ok", "a quart of engine oil": the value alone would be another fluid's."""
         found: set[int] = set()
         for pair in pairwise(self.roles.values):
             between = (self.found[i].stem for i in range(pair[0].item.end, pair[1].item.start))

@@ -26,8 +26,8 @@ _SPELLINGS = {
     "odor": "odour", "gage": "gauge", "mold": "mould", "liter": "litre", "liters": "litre", "center": "centre",
     "sulfur": "sulphur", "vapor": "vapour", "mins": "minute", "min": "minute", "secs": "second", "sec": "second",
     "hr": "hour", "hrs": "hour", "ltr": "litre", "ltrs": "litre", "l": "litre", "qt": "quart", "qts": "quart",
-    "kilometre": "km", "kilometres": "km", "kilometer": "km", "kilometers": "km", "kms": "km", "mi": "mile", "yr": "year",
-    "yrs": "year",
+    "kilometre": "km", "kilometres": "km", "kilometer": "km", "kilometers": "km", "kms": "km", "mi": "mile",
+    "yr": "year", "yrs": "year",
 }  # fmt: skip
 # Forms of common verbs, and verbs that mean the same, so that a phrase is known in every tense.
 _VERBS = {

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import itertools
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+
+import numpy as np
 
 from expert.diagnosis import Diagnosis, Expert
 from expert.facts import Fact
@@ -11,8 +14,8 @@ from expert.inspection import asked_in, enters_stage, looked, most_trusted
 from expert.knowledge.base import Observable
 from expert.plan.candidates import Candidates
 from expert.plan.costs import Costs
-from expert.plan.order import solve_worth
-from expert.questions import Asked, Outlook, askable, look_ahead
+from expert.plan.order import Floats, solve_worth
+from expert.questions import Asked, Outlook, askable, key_of, look_ahead, possible_answers
 
 _EPSILON = 1e-9
 WEIGHED = 9  # repairs with which looks are reckoned, for each of some hundred answers
@@ -71,16 +74,16 @@ def looks(
     few = found.first(WEIGHED)
     price = costs.prices(few.names, costs.middle)[:, None]
     asking = list(_askings(expert, now, stage, closed))
-    answers = [(at, outlook) for at, one in enumerate(asking) for outlook in one.outlooks if outlook.chance > _EPSILON]
     before = float(solve_worth(few.wet([now.belief.chances]), price)[0][0])
     share = few.share(now.belief.chances)
     after: dict[int, list[After]] = {at: [] for at in range(len(asking))}
-    for begin in range(0, len(answers), _AT_ONCE):
-        some = [(at, outlook, outlook.belief.chances) for at, outlook in answers[begin : begin + _AT_ONCE]]
-        worth, visit = solve_worth(few.wet([chances for _, _, chances in some]), price)
-        for column, (at, outlook, chances) in enumerate(some):
-            weight = outlook.chance * few.share(chances) / share
-            after[at].append(After(outlook.fact, weight, int(visit[column]), float(worth[column])))
+    answers = _answers(now, asking)
+    while some := list(itertools.islice(answers, _AT_ONCE)):
+        worth, visit = solve_worth(few.wet([joint for _, _, joint in some]), price)
+        for column, (at, fact, joint) in enumerate(some):
+            after[at].append(
+                After(fact, few.share(joint) / share, int(visit[column]), float(worth[column])),
+            )
     made = []
     for at, asked in enumerate(asking):
         saves = before - sum(answer.chance * answer.cost for answer in after[at])
@@ -89,6 +92,22 @@ def looks(
     return tuple(
         sorted(made, key=lambda look: (round(look.hours * costs.middle_rate - look.saves, 9), look.observable.id))
     )
+
+
+def _answers(now: Diagnosis, asking: Sequence[_Asking]) -> Iterator[tuple[int, Fact, Floats]]:
+    """Every answer of every question: the joint chance of it and of each set of sources.
+
+    An answer's chance under a set is its usual weight times its likelihood ratio there, scaled so that the answers of
+    the question sum to one, as in `questions.look_ahead`; so the joint chances sum to the belief as it is now.
+    """
+    for at, one in enumerate(asking):
+        usual = dict(possible_answers(one.observable, one.stage))
+        shifts = np.array([outlook.belief.log_weight - now.belief.log_weight for outlook in one.outlooks])
+        likelihood = np.array([[usual[outlook.fact]] for outlook in one.outlooks]) * np.exp(shifts)
+        joint = likelihood / likelihood.sum(axis=0) * now.belief.chances
+        for outlook, chances in zip(one.outlooks, joint, strict=True):
+            if float(chances.sum()) > _EPSILON:
+                yield at, outlook.fact, chances
 
 
 def _askings(expert: Expert, now: Diagnosis, stage: str, closed: Asked) -> Iterator[_Asking]:
@@ -119,5 +138,6 @@ def _after_cleaning(expert: Expert, now: Diagnosis, closed: Asked) -> Iterator[_
     for phase in expert.scale.phases:
         if phase.must and stage in phase.stages:
             for observable in asked_in(expert, phase):
-                if not enters_stage(expert, observable.id) and askable(expert, then.trace, observable, stage, closed):
+                here = observable.staged and observable.only_stage in ("", stage)
+                if here and key_of(observable, stage) not in closed:
                     yield _Asking(observable, stage, steps, look_ahead(expert, then, observable, stage).outlooks)

@@ -12,7 +12,7 @@ from expert.arithmetic.spans import Span
 from expert.belief import Belief
 from expert.diagnosis import Diagnosis, Expert
 from expert.plan.candidates import Candidate, Candidates, candidates, tail
-from expert.plan.costs import THE_RATE, Costs, Figure, Point, Work
+from expert.plan.costs import OPENING, THE_RATE, Costs, Figure, Point, Work
 from expert.plan.looks import Look, looks
 from expert.plan.order import Floats, Solution, by_ratio, expected, first_visits, solve
 from expert.plan.pricing import repairs_of
@@ -133,7 +133,7 @@ def make(expert: Expert, now: Diagnosis, stage: str, closed: Asked, costs: Costs
         swaps=tuple(_swaps(reckon, masks)),
         exact=exact,
         single=_only_single(now.belief),
-        shared=len({costs.access[one.repair.repair] for one in found.chosen}) < len(found.chosen),
+        shared=_shared(found, costs),
         weighed=found.weighed,
         left_out=found.left_out,
         missed=found.missed,
@@ -154,6 +154,12 @@ def _others(reckon: _Reckoning, mine: int, wet: Floats, price: Floats, solution:
         if len(found) == OTHERS:
             break
     return found
+
+
+def _shared(found: Candidates, costs: Costs) -> bool:
+    """Do two of the repairs lie behind an access that takes time to open?"""
+    opened = [costs.access[one.repair.repair] for one in found.chosen]
+    return any(opened.count(name) > 1 and costs.figures[(OPENING, name)].high > 0 for name in opened)
 
 
 def _only_single(belief: Belief) -> bool:

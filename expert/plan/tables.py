@@ -60,7 +60,7 @@ def _money(prices: Prices, lined: Lined, name: str) -> Iterator[Problem]:
             yield Problem(name, lined.line(("currency",)), what, "add `money-per-hour: 60`, say")
         for repair, price in prices.repairs.items():
             if price.parts is not None:
-                what = f"the parts of {repair!r} have a price, and an hour has none"
+                what = f"the parts of {repair!r} have a price, and an hour none"
                 line = lined.line(("repairs", repair, "parts"))
                 yield Problem(name, line, what, "add `currency: WORD` and `money-per-hour: 60`, say")
 

@@ -18,10 +18,12 @@ from expert.wording import WIDTH, joined, percent, source_name, value_name, wrap
 
 # A later visit that is come to less often than this is told without its steps, unless they are asked for.
 SELDOM = 0.2
+_LEADING = 0.1  # a source from this chance on is one of the explanations that compete
 _SHOWN_VALUES = 3
 _SHOWN_BRANCHES = 6
 _MORE_LOOKS = 2
 _TOLD_TURNS = 3
+_LIKELY = 20  # a price so many times off is not worth telling
 
 
 def plan_text(
@@ -47,7 +49,9 @@ def _head(machine: Machine, end: Conclusion, plan: Plan, width: int) -> str:
     if not end.looked:
         lines.append(wrap(f"It rests on what was seen before cleaning. {CLEAN_FIRST}", width))
     elif not end.alone:
-        lines.append(wrap("No single explanation stands out; the plan reckons with each of them by its chance.", width))
+        several = len([source for source, chance in end.ranking if chance >= _LEADING]) > 1
+        open_ = "No single explanation stands out" if several else "What else may leak beside it is not settled"
+        lines.append(wrap(f"{open_}; the plan reckons with each source by its chance.", width))
     money = plan.costs.currency
     if not money:
         lines.append(wrap("Costs are hours of work, without parts; --prices FILE gives them in your own money.", width))
@@ -181,13 +185,14 @@ def _changes(machine: Machine, plan: Plan, width: int) -> str:
             break
         this, then = f"visit {swap.first + 1}", f"visit {swap.first + 2}"
         ways = []
-        if swap.most is not None:
+        if swap.most is not None and swap.most <= one.cost * _LIKELY:
             ways.append(f"{this} cost more than {cost_words(swap.most, money)} (now {cost_words(one.cost, money)})")
-        if swap.least > 0:
+        if swap.least >= two.cost / _LIKELY:
             ways.append(f"{then} less than {cost_words(swap.least, money)} (now {cost_words(two.cost, money)})")
-        said = f"Visits {swap.first + 1} and {swap.first + 2} would change places " + (
-            f"if {joined(ways, 'or')}." if ways else "at no price."
-        )
+        if ways:
+            said = f"Visits {swap.first + 1} and {swap.first + 2} would change places if {joined(ways, 'or')}."
+        else:
+            said = f"Visits {swap.first + 1} and {swap.first + 2} would change places at no likely price."
         lines.append(wrap(said, width, "  - "))
     lines += [wrap(line, width, "  - ") for line in _ranges(machine, plan)]
     return "\n".join(lines) if len(lines) > 1 else "WHEN THE ORDER WOULD CHANGE: there is only one visit."
@@ -218,7 +223,9 @@ def _ranges(machine: Machine, plan: Plan) -> Iterator[str]:
 def _found(machine: Machine, plan: Plan, visits: Visits, width: int) -> str:
     """How the order was found, what it holds for, what was left out."""
     count = sum(len(visit.repairs) for visit in plan.visits)
-    if plan.exact:
+    if count == 1:
+        said = f"There is nothing to order: only this repair's sources leak with a chance of {NEGLIGIBLE:.0%} or more."
+    elif plan.exact:
         said = (
             f"Exact: every order of the {count} repairs was weighed, in every way of doing several in one visit; none "
             "costs less."

@@ -21,6 +21,8 @@ def holds(vehicle: Vehicle, case: Case, stage: str, leaks: Sequence[Leak]) -> bo
     """Whether all conditions hold: those about a leak for one of `leaks`, the others for the vehicle."""
     if case.stage and stage not in case.stage:
         return False
+    if case.layout and vehicle.world.machine.layout.layout not in case.layout:
+        return False
     if case.of_leak and not any(_fits(vehicle, case, stage, leak) for leak in leaks):
         return False
     if case.wet:

@@ -100,6 +100,7 @@ def _case(entry: Observation, case: Case, physics: Physics, base: KnowledgeBase,
     yield from _unknown(entry.observe, case.fluid, base.scale.fluids)
     yield from _unknown(entry.observe, case.stage, [s.stage for s in base.scale.stages])
     yield from _unknown(entry.observe, case.wet, base.zones)
+    yield from _unknown(entry.observe, case.layout, base.layouts)
     for name, values in case.known.items():
         if name not in lasting:
             yield f"{entry.observe}: {name!r} must be a lasting entry"

@@ -106,6 +106,7 @@ class Case(Entry):
     severity: Ids = ()
     fluid: Words = ()
     fresh: bool | None = None
+    layout: Ids = ()
     stage: Ids = ()
     wet: Ids = ()
     known: dict[Id, Words] = Field(default={}, alias="with")

@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from .policies import Outcome
+from .outcome import Outcome
 
 BINS = 10
 LEAST_CHANCE = 1e-9  # stated chances nearer to 0 or 1 are taken as this for the log loss, which would else be infinite
@@ -95,6 +95,41 @@ def score(policy: str, outcomes: Sequence[Outcome]) -> Score:
         none_wrong=share(not o.wrong for o in outcomes),
         hours=mean(o.hours for o in outcomes),
         wasted=mean(o.wasted for o in outcomes),
+    )
+
+
+@dataclass(frozen=True)
+class JobScore:
+    """How one policy's jobs end. `mended` is by how many leaks a vehicle had: all of them mended by the end.
+
+    `proved` are the jobs that ended because nothing seemed to leak any more; `rightly` those of them where nothing did.
+    """
+
+    policy: str
+    mended: dict[int, Share]
+    visits: float
+    first_minutes: float
+    minutes: float
+    wrong: float
+    proved: Share
+    rightly: Share
+
+
+def of_jobs(policy: str, outcomes: Sequence[Outcome]) -> JobScore:
+    """One policy's whole jobs, summed up. ValueError where one has none."""
+    done = [(len(o.truth), o.job) for o in outcomes if o.job is not None]
+    if len(done) < len(outcomes):
+        raise ValueError(f"{policy}: of {len(outcomes)} outcomes only {len(done)} have a whole job")
+    every = [job for _, job in done]
+    return JobScore(
+        policy=policy,
+        mended={n: share(not job.left for leaks, job in done if leaks == n) for n in (1, 2, 3)},
+        visits=mean(job.visits for job in every),
+        first_minutes=mean(job.first_minutes for job in every),
+        minutes=mean(job.minutes for job in every),
+        wrong=mean(len(job.wrong) for job in every),
+        proved=share(job.proved for job in every),
+        rightly=share(not job.left for job in every if job.proved),
     )
 
 

@@ -7,24 +7,26 @@ afresh after each answer; `assert_engine_agrees` checks on a sample that nothing
 
 from __future__ import annotations
 
+import math
 import random
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from collections.abc import Callable, Collection, Iterator
+from dataclasses import replace
 
 import numpy as np
 
 from expert import reference
 from expert.belief import Belief
-from expert.diagnosis import Diagnosis, Expert
+from expert.diagnosis import Diagnosis, Expert, chances_of
 from expert.facts import Fact
-from expert.inspection import NOTHING_WORTH, STANDS_OUT, Next, asked_in, enters_stage, next_step, stage_of, stands_out
+from expert.inspection import Next, asked_in, enters_stage, next_step, stage_of
 from expert.knowledge.base import WETNESS_KIND, Observable
-from expert.questions import Question, askable, key_of, look_ahead
+from expert.questions import Question, askable, key_of
 from expert.vehicle import Vehicle
 
 from .bench import Bench
+from .outcome import Outcome
 
 EXPERT, CHECKLIST, RANDOM, COMMONNESS = "expert", "checklist", "random", "commonness"
 POLICIES = (EXPERT, CHECKLIST, RANDOM, COMMONNESS)
@@ -32,45 +34,23 @@ MOST = 120  # questions; an inspection that asks more does not end
 FLUID = "fluid"  # the phase whose questions are about the fluid itself
 WALKED = "the checklist is through"
 DRY = "it is dry"
+AGAIN = 0.002  # the chance, before any look, that a source leaks again after its repair (ours, no source)
 
 Choose = Callable[[Diagnosis, "Inspection"], Next]
 
 
-@dataclass(frozen=True)
-class Outcome:
-    """What came of one vehicle by one policy.
+class Inspection:
+    """A vehicle being inspected: what is known, what was asked, in which stage it is.
 
-    `marginals` are in the order of the layout's sources and `chance` is the concluded set's (both empty, or zero,
-    where nothing is believed), `chance_of_truth` that of exactly the sources that leak. `wrong` are the sources for
-    which parts are bought although they do not leak; `hours` is the work of all repairs, `wasted` of those that mend
-    nothing. `took` are milliseconds from each answer to the next question; they alone differ from run to run.
+    Sources `mended` before it begins are next to never believed in again.
     """
 
-    policy: str
-    truth: tuple[str, ...]
-    concluded: tuple[str, ...]
-    ranking: tuple[str, ...]
-    marginals: tuple[float, ...]
-    chance: float
-    chance_of_truth: float
-    asked: tuple[tuple[str, str, float], ...]
-    reason: str
-    wrong: tuple[str, ...]
-    hours: float
-    wasted: float
-    took: tuple[float, ...] = field(default=(), compare=False)
-
-    @property
-    def minutes(self) -> float:
-        """Minutes of inspection."""
-        return sum(minutes for _, _, minutes in self.asked)
-
-
-class Inspection:
-    """A vehicle being inspected: what is known, what was asked, in which stage it is."""
-
-    def __init__(self, expert: Expert, vehicle: Vehicle) -> None:
+    def __init__(self, expert: Expert, vehicle: Vehicle, mended: Collection[str] = ()) -> None:
         self.expert = expert
+        self.truth = vehicle.truth
+        again = math.log(AGAIN / (1 - AGAIN))
+        chances = {source: chance for source, chance in chances_of(expert.machine).items() if source in mended}
+        self._lowered = expert.sets.total({s: again - math.log(c / (1 - c)) for s, c in chances.items()})
         self._vehicle = vehicle
         # Cleaning is done the way that leads to the stage that counts most.
         self._entered = max(expert.scale.stages, key=lambda stage: stage.trust).entered_by
@@ -79,6 +59,16 @@ class Inspection:
         self.closed: set[tuple[str, str]] = set()
         self.counts: Counter[str] = Counter()
         self.asked: list[tuple[str, str, float]] = []
+
+    @property
+    def minutes(self) -> float:
+        """Minutes spent so far."""
+        return sum(minutes for _, _, minutes in self.asked)
+
+    def now(self) -> Diagnosis:
+        """What follows from what is known."""
+        found = self.expert.weigh(self.trace)
+        return replace(found, belief=Belief(found.belief.sets, found.belief.log_weight + self._lowered))
 
     def may_ask(self, observable: Observable) -> bool:
         """Is it a question that can be asked now?"""
@@ -109,25 +99,18 @@ def by_expert(now: Diagnosis, case: Inspection) -> Next:
 
 
 def at_random(rng: random.Random) -> Choose:
-    """The expert's phases and stop rule, but within a phase any question that may be asked, chosen blindly."""
+    """The expert's phases and stop rule, but within a phase any question that may be asked, chosen blindly.
+
+    It goes on exactly as long as the expert would from what is known: as long as any question is worth its minutes
+    (`expert.inspection.worth_asking`), by itself or together with the one after it.
+    """
 
     def choose(now: Diagnosis, case: Inspection) -> Next:
-        expert = case.expert
-        clear = stands_out(now.belief, expert.scale)
-        for phase in expert.scale.phases:
-            spent = case.counts[phase.phase] >= phase.most
-            if case.stage not in phase.stages or spent or (clear and not phase.must):
-                continue
-            options = [o for o in asked_in(expert, phase) if case.may_ask(o)]
-            if not phase.must:
-                rng.shuffle(options)
-                # Same stop rule: the phase goes on as long as any of its questions is worth its minutes.
-                rates = (look_ahead(expert, now, o, case.stage).rate for o in options)
-                if not any(round(rate, 9) >= phase.worth for rate in rates):
-                    continue
-            if options:
-                return Next(phase, Question(options[0], case.stage, 0.0, ()), "")
-        return Next(None, None, STANDS_OUT if clear else NOTHING_WORTH)
+        coming = by_expert(now, case)
+        if coming.question is None or coming.phase is None or coming.phase.must:
+            return coming
+        options = [o for o in asked_in(case.expert, coming.phase) if case.may_ask(o)]
+        return Next(coming.phase, Question(rng.choice(options), case.stage, 0.0, ()), "")
 
     return choose
 
@@ -148,16 +131,20 @@ def walk_round(expert: Expert, case: Inspection) -> Iterator[Observable]:
 def inspect(bench: Bench, vehicle: Vehicle, policy: str, choose: Choose) -> tuple[Inspection, Outcome]:
     """Ask what `choose` chooses until it stops, then conclude."""
     case = Inspection(bench.expert, vehicle)
+    reason, took = go_on(case, choose)
+    return case, concluded(bench, vehicle, policy, case, case.now().belief, reason, took)
+
+
+def go_on(case: Inspection, choose: Choose) -> tuple[str, tuple[float, ...]]:
+    """Ask what `choose` chooses until it stops: why it did, and the milliseconds from each answer to the next."""
     took = []
-    now = bench.expert.weigh(case.trace)
-    coming = choose(now, case)
+    coming = choose(case.now(), case)
     while coming.question is not None and coming.phase is not None:
         begun = time.perf_counter()
         case.ask(coming.question.observable, coming.phase.phase)
-        now = bench.expert.weigh(case.trace)
-        coming = choose(now, case)
+        coming = choose(case.now(), case)
         took.append((time.perf_counter() - begun) * 1000)
-    return case, concluded(bench, vehicle, policy, case, now.belief, coming.reason, tuple(took))
+    return coming.reason, tuple(took)
 
 
 def run_checklist(bench: Bench, vehicle: Vehicle) -> Outcome:
@@ -166,7 +153,7 @@ def run_checklist(bench: Bench, vehicle: Vehicle) -> Outcome:
     for observable in walk_round(bench.expert, case):
         if case.may_ask(observable):
             case.ask(observable, CHECKLIST)
-    return concluded(bench, vehicle, CHECKLIST, case, bench.expert.weigh(case.trace).belief, WALKED)
+    return concluded(bench, vehicle, CHECKLIST, case, case.now().belief, WALKED)
 
 
 def run_commonness(bench: Bench, vehicle: Vehicle) -> Outcome:
@@ -246,16 +233,6 @@ def chance_of(belief: Belief, sources: tuple[str, ...]) -> float:
     row = np.array([*at, *[count] * (sets.members.shape[1] - len(at))])
     (found,) = np.flatnonzero((sets.members == row).all(axis=1))
     return float(belief.chances[found])
-
-
-def run_all(bench: Bench, number: int, check: bool = False) -> tuple[Outcome, ...]:
-    """One vehicle by every policy. With `check`, AssertionError if the engine itself would believe otherwise."""
-    vehicle = bench.vehicle(number)
-    case, expert = inspect(bench, vehicle, EXPERT, by_expert)
-    if check:
-        assert_engine_agrees(bench.expert, case)
-    _, blind = inspect(bench, vehicle, RANDOM, at_random(bench.chance(number, RANDOM)))
-    return (expert, run_checklist(bench, vehicle), blind, run_commonness(bench, vehicle))
 
 
 def assert_engine_agrees(expert: Expert, case: Inspection) -> None:

@@ -7,13 +7,17 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from functools import partial
+from typing import TypeVar
 
 from .bench import Bench, Setting
-from .policies import Outcome, run_all
+from .job import whole_job
+from .outcome import Outcome
+from .policies import EXPERT, RANDOM, assert_engine_agrees, at_random, by_expert, inspect, run_checklist, run_commonness
 
 CHECK_EVERY = 50  # of so many vehicles one is also diagnosed by the engine itself
 CHUNK = 4  # vehicles handed to a process at a time
 
+Found = TypeVar("Found")
 Outcomes = list[tuple[Outcome, ...]]
 _benches: dict[Setting, Bench] = {}  # of this process
 
@@ -26,6 +30,22 @@ def here(setting: Setting) -> Bench:
     return _benches[setting]
 
 
+def run_all(bench: Bench, number: int, check: bool = False) -> tuple[Outcome, ...]:
+    """One vehicle by every policy. With `check`, AssertionError if the engine itself would believe otherwise."""
+    vehicle = bench.vehicle(number)
+    case, expert = inspect(bench, vehicle, EXPERT, by_expert)
+    if check:
+        assert_engine_agrees(bench.expert, case)
+    _, blind = inspect(bench, vehicle, RANDOM, at_random(bench.chance(number, RANDOM)))
+    checklist = run_checklist(bench, vehicle)
+    return (
+        whole_job(bench, vehicle, expert),
+        whole_job(bench, vehicle, checklist),
+        blind,
+        run_commonness(bench, vehicle),
+    )
+
+
 def one(setting: Setting, number: int) -> tuple[Outcome, ...]:
     """The outcomes of one vehicle."""
     return run_all(here(setting), number, check=number % CHECK_EVERY == 0)
@@ -34,13 +54,14 @@ def one(setting: Setting, number: int) -> tuple[Outcome, ...]:
 def outcomes(setting: Setting, vehicles: int, jobs: int, tell: Callable[[int], None] = lambda done: None) -> Outcomes:
     """The outcomes of all vehicles by number, `tell` being told how many are done."""
     found: Outcomes = []
-    for outcome in _mapped(partial(one, setting), vehicles, jobs):
+    for outcome in mapped(partial(one, setting), vehicles, jobs):
         found.append(outcome)
         tell(len(found))
     return found
 
 
-def _mapped(job: Callable[[int], tuple[Outcome, ...]], vehicles: int, jobs: int) -> Iterator[tuple[Outcome, ...]]:
+def mapped(job: Callable[[int], Found], vehicles: int, jobs: int) -> Iterator[Found]:
+    """What the job makes of each vehicle's number, in their order."""
     if jobs == 1:
         yield from map(job, range(vehicles))
         return
