@@ -209,7 +209,6 @@ def test_grammar(text: str, facts: dict[str, object]) -> None:
         ("the pan gasket", {}),
         # Denied, which says nothing of the others.
         ("not red", {}),
-        ("not engine oil", {}),
         # Another fluid's level, a number that is no age, words that mean nothing here.
         ("engine oil level is ok", {}),
         ("windscreen was changed by a friend", {}),
@@ -703,6 +702,7 @@ def _seconds(text: str) -> float:
         # A drive alone is no cleaning, the quart of another fluid no loss of this one.
         ("drove 7 miles, pan wet", {"pan-bottom": "wet"}),
         ("it loses a quart of engine oil every thousand miles", {}),
+        ("not engine oil", {"fluid-ruled-out": "engine oil"}),
         ("bell housing wet, gear box oil", {"bellhousing-hole": "wet", "fluid": "transmission fluid"}),
     ],
 )  # fmt: skip

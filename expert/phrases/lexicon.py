@@ -315,7 +315,8 @@ def _frames(finding: Observable, key_of: Callable[[str], Key]) -> tuple[set[Key]
         before = {p[: -len(label)] for p in phrases if p[-len(label) :] == label}
         after = {p[len(label) :] for p in phrases if p[: len(label)] == label}
         count.update((before | after) - {()})
-    frames = {frame for frame, times in count.items() if times >= _FRAME_VALUES}
+    # "Not engine oil", "not coolant": the small words that go with values name nothing.
+    frames = {frame for frame, times in count.items() if times >= _FRAME_VALUES and not set(frame) <= _SMALL}
     others: dict[str, set[Key]] = {}
     for value, phrases in keys.items():
         found = {p[len(f) :] for p in phrases for f in frames if p[: len(f)] == f}

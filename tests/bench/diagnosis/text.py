@@ -216,8 +216,8 @@ def calibration(found: Calibration) -> str:
     return "\n".join(
         [
             table(rows),
-            "  In brackets: how many opinions there were. A word seldom used keeps its figure. Nothing is written:",
-            "  a figure goes into rules/scale.yaml by hand, inside the band that its word has in the literature.",
+            "  In brackets: how many opinions there were; a word never used in a column has the figure best for all.",
+            "  Nothing is written: a figure goes into rules/scale.yaml by hand, inside its word's published band.",
             "",
             table(losses),
         ]
