@@ -159,6 +159,7 @@ def stated(events: list[dict[str, Any]]) -> list[list[Any]]:
         ("modulatr wet", "Read 'modulatr' as 'modulator'"),
         ("transmision level: overful", "Read 'overful' as 'overfull'"),
         ("vent blcked", "Read 'blcked' as 'blocked'"),
+        ("colour of the fluid redd", "Read 'redd' as 'red'"),
     ],
 )
 def test_typing_errors_are_mended_aloud(firstwet: Run, text: str, told: str) -> None:
@@ -183,7 +184,7 @@ def test_unknown_finding_gets_the_nearest(firstwet: Run, text: str, near: str) -
     ("text", "allowed"),
     [
         ("colour: purple", ("red", "brown", "amber")),
-        ("colour of the fluid redd", ("red,", "brown")),
+        ("colour of the fluid violet", ("red,", "brown")),
         ("smell: vinegary", ("burnt", "none")),
         ("transmission level: sideways", ("low", "overfull")),
     ],

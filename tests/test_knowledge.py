@@ -31,22 +31,34 @@ PUBLIC_SOURCES = (
 # Words that begin with a capital inside a sentence and are no maker's, vehicle's or product's name.
 CAPITALS = {
     "O-ring": "a shape", "O-rings": "a shape", "I": "a class of leakage", "II": "a class of leakage",
-    "III": "a class of leakage", "Park": "a lever position", "Used": "on a container's label",
-    "Oil": "on a container's label", "kPa": "a unit", "C": "degrees", "UV": "light", "RTV": "a kind of sealant",
-    "ATF": "a fluid", "Z": "a zone variable", "U": "a zone variable",
+    "III": "a class of leakage", "Park": "a lever position", "Neutral": "a lever position",
+    "Used": "on a container's label", "Oil": "on a container's label", "I'm": "the first person", "kPa": "a unit",
+    "kJ": "a unit", "L": "a unit", "mL": "a unit", "C": "degrees", "F": "degrees, or an author's initial",
+    "UV": "light", "RTV": "a kind of sealant", "ATF": "a fluid", "Z": "a zone variable", "U": "a zone variable",
     "US": "public sources", "Army": "public sources", "Navy": "public sources", "TM": "public sources",
     "WP": "public sources", "P": "public sources", "CFR": "public sources", "WAC": "public sources",
     "Washington": "public sources", "ASTM": "public sources", "C1055": "public sources", "ISO": "public sources",
-    "AS": "public sources", "Jaeschke": "authors", "Guyatt": "authors", "Sackett": "authors", "Kass": "authors",
-    "Raftery": "authors", "Moritz": "authors", "Henriques": "authors", "JAMA": "journals", "JASA": "journals",
+    "AS": "public sources", "AS568": "public sources", "SAE": "public sources", "J1701M": "public sources",
+    "API": "public sources", "MPMS": "public sources", "D1250": "public sources", "D": "a table, or an initial",
+    "USP": "public sources", "CRC": "public sources", "Handbook": "public sources", "Chemistry": "public sources",
+    "Physics": "public sources", "Engineers'": "public sources", "Encyclopaedia": "public sources",
+    "Britannica": "public sources", "ACS": "public sources", "Rubber": "public sources", "Division": "public sources",
+    "Lord": "a title", "Rayleigh": "authors", "Rayleigh's": "authors", "Harkins": "authors", "W": "an author's initial",
+    "E": "an author's initial", "Pazur": "authors", "Cormier": "authors", "Korhan-Tayma": "authors",
+    "Jaeschke": "authors", "Guyatt": "authors", "Sackett": "authors", "Kass": "authors", "Raftery": "authors",
+    "Moritz": "authors", "Henriques": "authors", "JAMA": "journals", "JASA": "journals",
 }  # fmt: skip
 # Words that stand only at the beginnings of sentences here; plain English, no names.
 BEGINNINGS = {
-    "Adjust", "Disconnect", "Dyes", "Fix", "High-pressure", "Hook", "Joints", "Judge", "Keeping", "Letting",
+    "Adjust", "Counters", "Disconnect", "Dyes", "Fix", "High-pressure", "Hook", "Joints", "Judge", "Keeping", "Letting",
     "People", "Pick", "Pour", "Prove", "Reckon", "Said", "Scald-prevention", "Treat", "Unscrew", "Wedges",
 }  # fmt: skip
 # Letters and digits in one word could be a maker's code for a vehicle or a unit.
-MIXED = {"4-speed", "4wd", "2wd", "4x4", "4-wheel", "9-2510-247-13&P", "C1055"}
+MIXED = {
+    "4-speed", "4wd", "2wd", "4x4", "4-wheel",  # kinds of drive
+    "9-2510-247-13&P", "11th", "54D", "AS568", "C1055", "D1250", "J1701M",  # public sources: numbers, tables, editions
+    "m3",  # a unit
+}  # fmt: skip
 
 
 def rule_names() -> list[str]:

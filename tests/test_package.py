@@ -116,7 +116,8 @@ def test_ci_runs_the_two_commands_of_the_readme_unchanged() -> None:
 
 
 def test_each_of_the_two_commands_is_one_command_that_sets_everything_up() -> None:
-    for mark, ends in (("command: demo", "firstwet replay"), ("command: tests", "python -m pytest -n 2 --dist loadfile")):
+    commands = {"command: demo": "firstwet replay", "command: tests": "python -m pytest -n 2 --dist loadfile"}
+    for mark, ends in commands.items():
         steps = [" ".join(step.split()) for step in fenced(README, mark).replace("\\\n", " ").split("&&")]
         assert len(blocks(README, "sh")) >= 2
         assert steps[0].startswith("python3 -m venv ")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -15,7 +14,7 @@ from expert.knowledge.base import KnowledgeBase
 
 # A case with everything in it that changes the case: answers, both ways out of a contradiction, taking back, a stage.
 LINES = [
-    "25",
+    "25 years old",
     "red fluid, pan wet, bellhousing hole dry",
     "why",
     "unknown",
@@ -161,10 +160,12 @@ def demos() -> Iterator[Path]:
 
 
 @pytest.mark.parametrize("path", list(demos()), ids=lambda path: path.stem)
-def test_the_demo_sessions_replay(run: Run, path: Path) -> None:
-    """Each reads today as it did, and ends in a conclusion."""
-    done = run("replay", str(path))
-    assert (done.code, [line for line in done.err.splitlines() if "read otherwise" in line]) == (0, [])
-    assert "How likely each source is" in done.out
-    header = json.loads(path.read_text(encoding="utf-8").splitlines()[0])
-    assert header["layout"] == "rear-drive-four-speed"
+def test_the_demo_sessions_replay(path: Path) -> None:
+    """Each reads today as it did, on its own layout, and ends in a conclusion."""
+    done = firstwet("replay", str(path))
+    assert (done.returncode, [line for line in done.stderr.splitlines() if line.startswith("line ")]) == (0, [])
+    assert "How likely each source is" in done.stdout
+
+
+def test_every_layout_has_a_demo(kb: KnowledgeBase) -> None:
+    assert {store.read(path).header["layout"] for path in demos()} == set(kb.layouts)

@@ -168,12 +168,19 @@ def test_a_conclusion_says_all_it_holds(expert: Expert, data: st.DataObject) -> 
     machine = expert.machine
     now, end, stage = ending(expert, *data.draw(facts_of(expert.ruleset, most=12)))
     text = flat(report.conclusion_text(expert, now, end, stage))
-    assert text.startswith("CONCLUSION: " if end.alone else "NO SINGLE EXPLANATION STANDS OUT.")
-    shown = end.sources if end.alone else [source for source, chance in end.ranking[:4] if chance >= 0.1]
+    marginals = dict(end.ranking)
+    sure_of = [source for source in end.sources if marginals[source] >= expert.scale.stands_out]
+    found = sure_of if end.looked and not end.alone else []
+    assert text.startswith("CONCLUSION: " if end.alone else "FOUND: " if found else "NO SINGLE EXPLANATION STANDS OUT.")
+    likely = [source for source, chance in end.ranking[:4] if chance >= 0.1]
+    shown = end.sources if end.alone else [*found, *likely]
     headline = text.split("How likely each source is")[0]
     for source in shown:
         assert source_name(machine, source) in headline
-    assert ("What else may leak beside it is not settled" in headline) == (not end.alone and len(shown) == 1)
+    assert ("What else may leak beside it is not settled" in headline) == (
+        not end.alone and not found and len(likely) == 1
+    )
+    assert ("Whether anything else leaks too is not settled" in headline) == bool(found)
     for reason in (*end.reasons, *end.against):
         assert f"[{reason.rule}]" in text
         assert flat(reason.because) in text
@@ -189,7 +196,8 @@ def test_a_conclusion_says_all_it_holds(expert: Expert, data: st.DataObject) -> 
     for job in end.jobs:
         assert f"Repair: {flat(job.repair.name)}" in text
     assert ("buy no part on the strength of it" in text) == (not end.looked)
-    assert ("Do not buy parts yet" in text) == (not end.alone)
+    unsettled = [job for job in end.jobs if not end.alone and not set(job.sources) <= set(found)]
+    assert text.count("Do not buy parts yet") == len(unsettled)
     for name in end.cautions:
         assert flat(machine.base.cautions[name].text) in text
 
@@ -225,6 +233,34 @@ def test_a_conclusion_of_nothing(expert: Expert) -> None:
     text = flat(report.conclusion_text(expert, now, end, stage))
     assert text.startswith("NO SINGLE EXPLANATION STANDS OUT.")
     assert "Why:" not in text
+
+
+@pytest.mark.parametrize("looked", [True, False])
+@pytest.mark.parametrize("other", ["believed too", "possible"])
+def test_what_is_found_is_said_although_more_may_leak(expert: Expert, looked: bool, other: str) -> None:
+    """One source stands out by itself after the cleaned look and a second does not: only the first may be mended."""
+    machine, limit = expert.machine, expert.scale.stands_out
+    first, second = (repair for repair, _ in plans(expert)[:2])
+    sure_one, possible = (next(s for s in repair.sources if s in machine.sources) for repair in (first, second))
+    chances = {sure_one: (1 + limit) / 2, possible: 0.4}
+    ranking = (*chances.items(), *((source, 0.01) for source in machine.sources if source not in chances))
+    believed = (sure_one, possible) if other == "believed too" else (sure_one,)
+    made = jobs(machine, believed, dict(ranking))
+    now, end, stage = ending(expert)
+    end = dataclasses.replace(end, alone=False, looked=looked, sources=believed, ranking=ranking, either=(), jobs=made)
+    text = flat(report.conclusion_text(expert, now, end, stage))
+    plan = flat(report.plan_text(expert, end))
+    headline = text.split("How likely each source is")[0]
+    assert f"{source_name(machine, possible)} ({percent(0.4)})" in headline
+    if looked:
+        assert headline.startswith(f"FOUND: a leak at {source_name(machine, sure_one)} (")
+        assert "Mend it, then clean, drive and look again." in headline
+    else:
+        assert headline.startswith("NO SINGLE EXPLANATION STANDS OUT.")
+    # Each repair whose own source is not sure enough says so, and no other.
+    waiting = len(made) - looked
+    assert text.count("Do not buy parts yet") == waiting
+    assert plan.count("Do not buy parts yet") == waiting
 
 
 def test_the_reason_it_stopped_is_told(expert: Expert) -> None:

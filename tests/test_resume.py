@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import os
 import random
+import re
 import select
 import signal
 import subprocess
@@ -26,7 +27,7 @@ from expert.store import CaseFile, StoreError
 posix = pytest.mark.skipif(sys.platform == "win32", reason="kills with a signal")
 
 LINES = [
-    "25",
+    "25 years old",
     "red fluid, pan wet",
     "unknown",
     "so far",
@@ -42,6 +43,7 @@ LINES = [
     "unknown",
 ]
 KILLS = 25
+QUESTION, CONTRADICTION = r"about [0-9.]+ minutes?\)", r"Which is right\?"
 
 
 class Child:
@@ -101,6 +103,11 @@ def blocks(text: str) -> list[str]:
     return ["\n".join(part).strip() for part in parts]
 
 
+def asks(text: str) -> bool:
+    """Does a question wait at the end of this: one that costs so many minutes, or which of two is right?"""
+    return re.search(f"{QUESTION}|{CONTRADICTION}", " ".join(text.split())) is not None
+
+
 @posix
 def test_killed_at_any_instant_it_goes_on_from_the_last_answer(run: Run, tmp_path: Path) -> None:
     """Every input that was answered is in the file; the question that was waiting is asked again."""
@@ -133,9 +140,9 @@ def test_killed_at_any_instant_it_goes_on_from_the_last_answer(run: Run, tmp_pat
         assert resumed.code == 0
         going_on, _, rest = resumed.out.partition("\n\n")
         assert going_on.startswith(f"Going on with case {name}: {len(kept)} inputs")
-        asked = [block for block in undisturbed[: len(kept) + 1] if "(about" in block or "Which is right?" in block][-1]
+        asked = [block for block in undisturbed[: len(kept) + 1] if asks(block)][-1]
         assert rest.strip() == asked if asked == undisturbed[len(kept)] else asked.endswith(rest.strip())
-        assert "(about" in rest or "Which is right?" in rest
+        assert asks(rest)
         if number % 5 == 0:
             finished = run("ask", "--case-dir", str(tmp_path), "--resume", name, stdin="\n".join(LINES[len(kept) :]))
             assert blocks(finished.out)[1:] == undisturbed[len(kept) + 1 :]
@@ -222,17 +229,17 @@ def test_resume_by_path(run: Run, session: Path) -> None:
 
 def test_after_quit_the_question_waits_again(run: Run, tmp_path: Path) -> None:
     for lines, waits in (
-        (["unknown", "quit"], "(about"),
-        (["pan wet", "pan dry", "quit"], "Which is right?"),
-        (["conclude", "quit"], "(about"),
-        (["conclude"], "(about"),
-        (["so far"], "(about"),
-        (["pan wet", "pan dry", "help"], "Which is right?"),
+        (["unknown", "quit"], QUESTION),
+        (["pan wet", "pan dry", "quit"], CONTRADICTION),
+        (["conclude", "quit"], QUESTION),
+        (["conclude"], QUESTION),
+        (["so far"], QUESTION),
+        (["pan wet", "pan dry", "help"], CONTRADICTION),
     ):
         name = "-".join(lines).replace(" ", "")
         run("ask", "--case-dir", str(tmp_path), "--case", name, stdin="\n".join(lines))
         resumed = run("ask", "--case-dir", str(tmp_path), "--resume", name)
-        assert waits in resumed.out, lines
+        assert re.search(waits, " ".join(resumed.out.split())), lines
         assert "Saved." not in resumed.out
 
 

@@ -320,9 +320,10 @@ def sizes(found: Sequence[Size]) -> str:
             "  Milliseconds; median and p95 of the questions as they come; all weighed: every question that may be",
             "  asked. With up to three leaks the sets grow as n + n(n-1)/2 + n(n-1)(n-2)/6, so towards 8 times as",
             "  sources double. Looking ahead to one answer is following the rules from it, whatever the number of",
-            "  sets, and a few passes over all sets: the first outweighs the second up to some thousand sets, beyond",
-            "  which the cost grows as the sets do. The answers grow with the zones, so that weighing everything",
-            "  grows towards 16 times.",
+            "  sets; its information is then reckoned over groups of sets that no answer tells apart, a handful for",
+            "  most questions. Numbering the sets by group takes a few passes over all of them, which the belief",
+            "  itself takes too, so in the end the cost grows as the sets do; questions that name a place have as",
+            "  many answers as there are zones, and make most of the p95.",
         ]
     )
 
