@@ -44,12 +44,15 @@ class Demo:
     last: tuple[str, ...]
     layout: str | None = None
     leaks: tuple[str, ...] = ()
+    seed: int = 0
 
 
-def on_a(layout: str, *leaks: str, first: str, asides: Mapping[str, tuple[str, ...]], last: tuple[str, ...]) -> Demo:
-    """A whole chat about a simulated vehicle of some other layout."""
+def on_a(
+    layout: str, *leaks: str, seed: int, first: str, asides: Mapping[str, tuple[str, ...]], last: tuple[str, ...]
+) -> Demo:
+    """A whole chat about a simulated vehicle of some other layout; `seed` picks the vehicle and its owner's eyes."""
     answers = {"cleaned-and-driven": "short drive"}
-    return Demo((first,), answers, {}, asides, (*last, "quit"), layout, leaks)
+    return Demo((first,), answers, {}, asides, (*last, "quit"), layout, leaks, seed)
 
 
 DEMOS = {
@@ -162,6 +165,7 @@ DEMOS = {
     "fluid-at-the-connector": on_a(
         "rear-drive-electronic",
         "connector-sleeve-o-rings",
+        seed=0,
         first="it drips from the pan on the right, red fluid",
         asides={"cleaned-and-driven": ("how",), "highest-wet": ("where",)},
         last=("map", "plan"),
@@ -170,6 +174,7 @@ DEMOS = {
     "between-the-two-units": on_a(
         "four-wheel-drive",
         "transfer-front-output-seal",
+        seed=0,
         first="oil on the floor under the middle of the vehicle",
         asides={"highest-wet": ("where",)},
         last=("map", "plan"),
@@ -178,6 +183,7 @@ DEMOS = {
     "wet-at-the-axle": on_a(
         "front-drive-transaxle",
         "axle-seal-left",
+        seed=0,
         first="red fluid on the inside of the left front wheel",
         asides={"highest-wet": ("why",)},
         last=("map", "plan"),
@@ -186,6 +192,7 @@ DEMOS = {
     "belt-and-pulley": on_a(
         "continuously-variable",
         "pan-gasket",
+        seed=0,
         first="it drips in front, the fluid is green",
         asides={"cleaned-and-driven": ("why",)},
         last=("map", "plan"),
@@ -194,6 +201,7 @@ DEMOS = {
     "gear-oil-by-its-smell": on_a(
         "manual-gearbox",
         "gearbox-output-seal",
+        seed=0,
         first="it smells of sulphur and drips at the back of the gearbox",
         asides={"highest-wet": ("where",)},
         last=("map", "plan"),
@@ -202,6 +210,7 @@ DEMOS = {
     "cover-that-was-off": on_a(
         "double-clutch",
         "mechatronic-cover-gasket",
+        seed=0,
         first="something drips under the gearbox since it was repaired",
         asides={"highest-wet": ("how",)},
         last=("map", "plan"),
@@ -218,9 +227,7 @@ class Speaker:
         self._demo, self._talk = demo, talk
         self._aside: set[str] = set()
         self._vehicle = (
-            World(talk.expert.machine).with_leaks(demo.leaks, random.Random(" ".join(demo.leaks)))
-            if demo.leaks
-            else None
+            World(talk.expert.machine).with_leaks(demo.leaks, random.Random(demo.seed)) if demo.leaks else None
         )
         self._last = list(demo.last)
 

@@ -21,6 +21,9 @@ from expert import store
 ANSWERED = re.compile(r"about [0-9.]+ minutes?\)")
 PATIENCE = 20.0  # seconds; a start takes half a second on a quiet machine
 
+# Of the surroundings: the window's size counts, not what whoever runs the tests says it is (as xdist does).
+UNWANTED = ("NO_COLOR", "COLUMNS", "LINES")
+
 
 class Terminal:
     """A chat in a terminal of some size, and the screen it has drawn, scrolled-off lines included."""
@@ -34,7 +37,7 @@ class Terminal:
             sys.executable,
             ["-m", "expert", *arguments, "--case-dir", str(folder)],
             cwd=str(ROOT),
-            env={**{k: v for k, v in os.environ.items() if k != "NO_COLOR"}, "TERM": "xterm", **env},
+            env={**{k: v for k, v in os.environ.items() if k not in UNWANTED}, "TERM": "xterm", **env},
             dimensions=(rows, columns),
             encoding="utf-8",
             timeout=PATIENCE,

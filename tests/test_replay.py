@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+from demos import DEMOS, FOLDER
 from driving import ROOT, Run, firstwet
 
 from expert import store
 from expert.knowledge.base import KnowledgeBase
+from expert.knowledge.load import load, packaged_rules
 
 # A case with everything in it that changes the case: answers, both ways out of a contradiction, taking back, a stage.
 LINES = [
@@ -165,6 +168,18 @@ def test_the_demo_sessions_replay(path: Path) -> None:
     done = firstwet("replay", str(path))
     assert (done.returncode, [line for line in done.stderr.splitlines() if line.startswith("line ")]) == (0, [])
     assert "How likely each source is" in done.stdout
+
+
+@pytest.mark.parametrize("name", [name for name, demo in DEMOS.items() if demo.leaks])
+def test_a_demo_finds_what_leaks(name: str) -> None:
+    """What it concludes is the source that leaks on the simulated vehicle it is about."""
+    shown = firstwet("replay", str(FOLDER / f"{name}.jsonl")).stdout
+    (leak,) = DEMOS[name].leaks
+    base = load(packaged_rules())
+    heads = re.findall(r"(?:CONCLUSION: the leak is|FOUND: a leak at) ([^()]*)\(", " ".join(shown.split()))
+    partners = [leak, *base.machine(str(DEMOS[name].layout)).inseparable.get(leak, ())]
+    assert heads, "nothing was concluded"
+    assert any(base.sources[source].name in heads[-1] for source in partners)
 
 
 def test_every_layout_has_a_demo(kb: KnowledgeBase) -> None:
