@@ -11,7 +11,7 @@ from expert.diagnosis import Diagnosis, Expert
 from expert.evidence import AGAINST, EXPLAINS, Opinion, Pattern
 from expert.facts import Fact, canonical
 from expert.inseparable import POSSIBLE, Either, standing
-from expert.inspection import asked_in, enters_stage, looked, most_trusted
+from expert.inspection import enters_stage, looked, most_trusted, open_in
 from expert.knowledge.base import WETNESS_KIND
 from expert.questions import Asked, Question, ranked
 from expert.repair import Job, jobs
@@ -153,11 +153,7 @@ def _facts_of(now: Diagnosis, pattern: Pattern) -> tuple[Fact, ...]:
 
 def _changers(expert: Expert, now: Diagnosis, stage: str, closed: Asked) -> tuple[Question, ...]:
     """The questions not yet asked that would tell most per minute."""
-    open_now = [
-        observable for phase in expert.scale.phases if stage in phase.stages for observable in asked_in(expert, phase)
-    ]
-    unique = {observable.id: observable for observable in open_now}
-    telling = ranked(expert, now, unique.values(), stage, closed)
+    telling = ranked(expert, now, open_in(expert, stage), stage, closed)
     return tuple(q for q in telling if q.gain > 0)[:CHANGERS]
 
 

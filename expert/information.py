@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -12,6 +14,17 @@ def entropy(chances: Floats) -> float:
     """Shannon entropy in bits of a distribution (sums to one)."""
     positive = chances[chances > 0]
     return float(-(positive * np.log2(positive)).sum())
+
+
+def answer_likelihood(usual: Sequence[float], shifts: Floats) -> Floats:
+    """How likely each answer is under each hypothesis: its usual weight times its likelihood ratio there, scaled so
+    that the answers sum to one.
+
+    `usual` has length answers, `shifts` (answers, hypotheses) holds the logarithms of the ratios.
+    """
+    likelihood = np.array([[weight] for weight in usual]) * np.exp(shifts)
+    likelihood /= likelihood.sum(axis=0)
+    return np.asarray(likelihood)
 
 
 def answer_chances(now: Floats, likelihood: Floats) -> Floats:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from expert.belief import Belief
@@ -11,7 +11,7 @@ from expert.facts import Fact
 from expert.inseparable import standing
 from expert.knowledge.base import WETNESS_KIND, Observable
 from expert.knowledge.model import Phase, Scale
-from expert.questions import Asked, Question, askable, in_two_steps, ranked
+from expert.questions import Asked, Question, askable, in_order, in_two_steps, ranked
 from expert.trace import Trace
 
 STANDS_OUT = "one explanation stands out"
@@ -69,6 +69,12 @@ def asked_in(expert: Expert, phase: Phase) -> Iterator[Observable]:
             yield observable
 
 
+def open_in(expert: Expert, stage: str) -> tuple[Observable, ...]:
+    """The questions of all phases that apply in a stage, each once."""
+    phases = (phase for phase in expert.scale.phases if stage in phase.stages)
+    return tuple({o.id: o for phase in phases for o in asked_in(expert, phase)}.values())
+
+
 def next_step(expert: Expert, now: Diagnosis, stage: str, closed: Asked, counts: Mapping[str, int]) -> Next:
     """The best question of the first phase that has one worth its minutes, or a stop.
 
@@ -78,7 +84,7 @@ def next_step(expert: Expert, now: Diagnosis, stage: str, closed: Asked, counts:
     because what drips is rarely what leaks. Where no question by itself is worth its minutes, two together may be.
     """
     clear = stands_out(expert, now.belief)
-    weighed: list[tuple[Phase, Question]] = []
+    weighed: dict[str, tuple[Phase, Question]] = {}
     for phase in expert.scale.phases:
         if stage not in phase.stages or counts.get(phase.phase, 0) >= phase.most or (clear and not phase.must):
             continue
@@ -89,12 +95,15 @@ def next_step(expert: Expert, now: Diagnosis, stage: str, closed: Asked, counts:
             if due:  # in the order written; there is nothing to weigh in what must be asked
                 return Next(phase, Question(due[0], stage, 0.0, ()), "")
             continue
-        questions = ranked(expert, now, asked_in(expert, phase), stage, closed)
+        here = tuple(asked_in(expert, phase))
+        before = (weighed[o.id][1] for o in here if o.id in weighed)  # an earlier phase asks for the same places
+        fresh = ranked(expert, now, (o for o in here if o.id not in weighed), stage, closed)
+        questions = in_order((*before, *fresh))
         for question in questions:
             if worth_asking(expert.scale, phase, question):
                 return Next(phase, question, "")
-        weighed.extend((phase, question) for question in questions)
-    leading = _leading(expert, now, stage, closed, weighed)
+        weighed |= {question.observable.id: (phase, question) for question in questions}
+    leading = _leading(expert, now, stage, closed, weighed.values())
     return leading or Next(None, None, STANDS_OUT if clear else NOTHING_WORTH)
 
 
@@ -110,11 +119,10 @@ def worth_asking(scale: Scale, phase: Phase, question: Question) -> bool:
 
 
 def _leading(
-    expert: Expert, now: Diagnosis, stage: str, closed: Asked, weighed: Sequence[tuple[Phase, Question]]
+    expert: Expert, now: Diagnosis, stage: str, closed: Asked, weighed: Iterable[tuple[Phase, Question]]
 ) -> Next | None:
     """A question that is worth its minutes for the sake of the one that follows it, if any is."""
-    single = {question.observable.id: (phase, question) for phase, question in weighed}
-    firsts = sorted(single.values(), key=lambda item: (-round(item[1].rate, 9), item[1].observable.id))[:PAIRED]
+    firsts = sorted(weighed, key=lambda item: (-round(item[1].rate, 9), item[1].observable.id))[:PAIRED]
     found = []
     for phase, first in firsts:
         pair = in_two_steps(expert, now, first, stage, closed, [q.observable for _, q in firsts])

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from expert.belief import Belief, Floats
 from expert.diagnosis import Diagnosis, Expert
 from expert.facts import Fact
-from expert.information import answer_chances, expected_shift
-from expert.inspection import asked_in, most_trusted
+from expert.information import answer_chances, answer_likelihood, expected_shift
+from expert.inspection import most_trusted, open_in
 from expert.knowledge.base import Observable
 from expert.questions import Asked, askable, possible_answers
 from expert.reference import extend
@@ -119,11 +119,9 @@ def _candidates(
     expert: Expert, now: Diagnosis, one: Rows, other: Rows, stage: str, first: tuple[Fact, ...], closed: Asked
 ) -> Iterator[_Candidate]:
     """All questions that may be asked in a stage, with what they tell; `first` was done to get there."""
-    phases = [phase for phase in expert.scale.phases if stage in phase.stages]
-    unique = {observable.id: observable for phase in phases for observable in asked_in(expert, phase)}
     lead = sum(expert.machine.observables[fact.finding].minutes for fact in first)
     rows = np.flatnonzero(one | other)
-    for observable in unique.values():
+    for observable in open_in(expert, stage):
         if askable(expert, now.trace, observable, stage, closed):
             gain = _gain(expert, now, observable, stage, rows, one[rows])
             yield _Candidate(now, observable, stage, first, observable.minutes + lead, gain)
@@ -132,22 +130,16 @@ def _candidates(
 def _gain(
     expert: Expert, now: Diagnosis, observable: Observable, stage: str, rows: NDArray[np.intp], mine: Rows
 ) -> float:
-    """Expected shift, in bits, of the belief in one of the two, reckoned over all sets of sources of either.
-
-    As in `questions.look_ahead`, an answer's chance under a set is its usual weight times its likelihood ratio there,
-    scaled so that the answers sum to one.
-    """
+    """Expected shift, in bits, of the belief in one of the two, reckoned over all sets of sources of either."""
     prior = now.belief.chances[rows] / now.belief.chances[rows].sum()
     answers = possible_answers(observable, stage)
     learnt = [expert.learnt(now.trace, extend(now.trace, fact)) for fact, _ in answers]
     if not any(each.old or each.new or each.restored or each.excluded for each in learnt):
         return 0.0
     columns = expert.sets.columns(rows)
-    raised = np.exp(np.array([expert.weight_of(each, columns) for each in learnt]))
-    likelihood = np.array([[weight] for _, weight in answers]) * raised
-    likelihood /= likelihood.sum(axis=0)
-    chances = answer_chances(prior, likelihood)
-    after = raised * prior
+    shifts = np.array([expert.weight_of(each, columns) for each in learnt])
+    chances = answer_chances(prior, answer_likelihood([weight for _, weight in answers], shifts))
+    after = np.exp(shifts) * prior
     after /= after.sum(axis=1, keepdims=True)
     return expected_shift(_halves(prior[np.newaxis], mine)[0], _halves(after, mine), chances)
 

@@ -13,7 +13,7 @@ from expert.belief import Belief, Floats
 from expert.diagnosis import Diagnosis, Expert, Learnt
 from expert.facts import Fact
 from expert.grouping import grouped
-from expert.information import answer_chances, expected_shift
+from expert.information import answer_chances, answer_likelihood, expected_shift
 from expert.knowledge.base import Observable
 from expert.reference import extend
 from expert.trace import Trace
@@ -108,11 +108,9 @@ def look_ahead(expert: Expert, now: Diagnosis, observable: Observable, stage: st
     groups = grouped(now.belief, learnt)
     columns = expert.sets.columns(groups.foremost)
     shifts = np.array([expert.weight_of(item, columns) for item in learnt])
-    raised = np.exp(shifts)
-    likelihood = np.array([[weight] for _, weight in answers]) * raised
-    likelihood /= likelihood.sum(axis=0)
+    likelihood = answer_likelihood([weight for _, weight in answers], shifts)
     chances = answer_chances(groups.chance, likelihood)
-    after = raised * groups.chance
+    after = np.exp(shifts) * groups.chance
     after /= after.sum(axis=1, keepdims=True)
     outlooks = tuple(
         Outlook(fact, float(chance), expert, now, item)
@@ -172,9 +170,13 @@ def ranked(
     expert: Expert, now: Diagnosis, observables: Iterable[Observable], stage: str, closed: Asked
 ) -> tuple[Question, ...]:
     """All that may be asked now, the most bits per minute first; ties (to nine digits) go by name."""
-    found = [
+    return in_order(
         look_ahead(expert, now, observable, stage)
         for observable in observables
         if askable(expert, now.trace, observable, stage, closed)
-    ]
-    return tuple(sorted(found, key=lambda q: (-round(q.rate, 9), q.observable.id)))
+    )
+
+
+def in_order(questions: Iterable[Question]) -> tuple[Question, ...]:
+    """The most bits per minute first; ties (to nine digits) go by name."""
+    return tuple(sorted(questions, key=lambda q: (-round(q.rate, 9), q.observable.id)))

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from driving import Result, Run, Say
 from hypothesis import settings
+from technician import Technician
 
 from expert import cli
 from expert.chaining import chainer
@@ -54,6 +55,12 @@ def expert(machine: Machine) -> Expert:
 def experts(kb: KnowledgeBase) -> dict[str, Expert]:
     """Every layout's expert, by the layout's id."""
     return {name: Expert(kb.machine(name), chainer) for name in kb.layouts}
+
+
+@pytest.fixture(scope="module")
+def technician(request: pytest.FixtureRequest, kb: KnowledgeBase) -> Technician:
+    """Who tells the expert of the module's LAYOUT what a technician would say."""
+    return Technician(kb, request.module.LAYOUT)
 
 
 @pytest.fixture(scope="session")

@@ -46,6 +46,13 @@ class Technician:
         dry = (Fact(up, "dry", stage) for up in above if self.machine.zones[up].visible)
         return (Fact(zone, "wet", stage), *dry)
 
+    def wrongly_accused(self) -> dict[str, str]:
+        """Places that, as the only wet one, accuse first a part that does not let fluid out there, with that part."""
+        seen = self.machine.first_seen
+        places = sorted({zone for zones in seen.values() for zone in zones})
+        first = {zone: self.ranking(self.only_wet(zone))[0] for zone in places}
+        return {zone: part for zone, part in first.items() if zone not in seen[part]}
+
     def asked(self, *stated: Fact) -> tuple[str, ...]:
         """What is asked of somebody who states these facts and answers "unknown" from then on."""
         asked: list[str] = []

@@ -44,11 +44,6 @@ CASES = [
 ]  # fmt: skip
 
 
-@pytest.fixture(scope="module")
-def technician() -> Technician:
-    return Technician(load(packaged_rules()), LAYOUT)
-
-
 @pytest.mark.parametrize(("source", "said"), CASES)
 def test_what_is_stated_leads_to_the_part(technician: Technician, source: str, said: str) -> None:
     assert technician.first(said) == source
@@ -56,14 +51,7 @@ def test_what_is_stated_leads_to_the_part(technician: Technician, source: str, s
 
 def test_the_only_wet_place_accuses_its_own_parts(technician: Technician) -> None:
     """With everything dry that could have run or blown onto it, a wet place accuses what escapes there."""
-    places = {zone for seen in technician.machine.first_seen.values() for zone in seen}
-    wrong = {}
-    for zone in sorted(places):
-        here = {name for name, seen in technician.machine.first_seen.items() if zone in seen}
-        first = technician.ranking(technician.only_wet(zone))[0]
-        if first not in here:
-            wrong[zone] = first
-    assert not wrong
+    assert technician.wrongly_accused() == {}
 
 
 def derived(technician: Technician, text: str) -> set[str]:

@@ -42,11 +42,6 @@ MACHINE = load(packaged_rules()).machine(LAYOUT)
 ZONES = [zone for zone in MACHINE.zones if any(zone in seen for seen in MACHINE.first_seen.values())]
 
 
-@pytest.fixture(scope="module")
-def technician() -> Technician:
-    return Technician(load(packaged_rules()), LAYOUT)
-
-
 @pytest.mark.parametrize(("source", "said"), CASES)
 def test_what_is_stated_leads_to_the_part(technician: Technician, source: str, said: str) -> None:
     assert technician.first(said) == source

@@ -52,11 +52,6 @@ ABSENT = {
 }
 
 
-@pytest.fixture(scope="module")
-def technician() -> Technician:
-    return Technician(load(packaged_rules()), LAYOUT)
-
-
 @pytest.mark.parametrize(("source", "said"), CASES)
 def test_what_is_stated_leads_to_the_part(technician: Technician, source: str, said: str) -> None:
     assert technician.first(said) == source

@@ -13,7 +13,8 @@ from pydantic import ValidationError
 from expert.arithmetic.orings import Ring, ring_of
 from expert.arithmetic.shapes import Bolts, Classes, Compound, Fluid, Rate, Rings, Tables
 from expert.arithmetic.spans import Unusable
-from expert.knowledge.lines import MOST_BYTES, Lined, Unreadable, read, too_large
+from expert.knowledge.lines import Lined, Unreadable, read
+from expert.knowledge.load import bytes_of
 from expert.knowledge.model import Caution, Entry
 from expert.knowledge.problems import KnowledgeError, Problem, advice
 from expert.knowledge.shapes import faults
@@ -59,7 +60,7 @@ def load_sizes(path: Path) -> tuple[Ring, ...]:
     name, rows_of = str(path), _ROWS.get(path.suffix.lower())
     if rows_of is None:
         raise KnowledgeError([Problem(name, 1, "this kind of file is not read", f"allowed: {', '.join(_ROWS)}")])
-    rows = list(rows_of(_bytes(path, name), name))
+    rows = list(rows_of(bytes_of(path, name), name))
     if not rows:
         raise KnowledgeError([Problem(name, 1, "there are no sizes in it", f"give {', '.join(COLUMNS[:3])} of each")])
     found: dict[str, Ring] = {}
@@ -130,21 +131,9 @@ def _check_keys(keys: list[str], name: str, line: int) -> None:
         raise KnowledgeError(problems)
 
 
-def _bytes(path: Path, name: str) -> bytes:
-    try:
-        if path.is_file() and (size := path.stat().st_size) > MOST_BYTES:
-            raise KnowledgeError([too_large(name, size)])
-        return path.read_bytes()
-    except FileNotFoundError:
-        raise KnowledgeError([Problem(name, 1, "the file is missing", "check its name, or put it there")]) from None
-    except OSError as error:
-        problem = Problem(name, 1, f"it cannot be read: {error.strerror}", "check its name and permissions")
-        raise KnowledgeError([problem]) from None
-
-
 def _read(rules: Path, name: str, problems: list[Problem]) -> Lined | None:
     try:
-        return read(_bytes(rules / name, name), name)
+        return read(bytes_of(rules / name, name), name)
     except KnowledgeError as error:
         problems += error.problems
     except Unreadable as error:

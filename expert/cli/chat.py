@@ -19,14 +19,16 @@ from expert.cli.common import (
     Commands,
     Parents,
     base_of,
+    case_path,
     folder_of,
-    layout_of,
+    recorded_shop,
     shop_of,
     talk_of,
+    tell_torn,
 )
 from expert.dialogue import Talk, begin, follow, waiting
 from expert.knowledge.base import KnowledgeBase
-from expert.overlay import Shop, from_record
+from expert.overlay import Shop
 from expert.session import PROMPT, clean, converse
 from expert.store import CaseFile, Listed, Saved
 from expert.terminal import PipeReader, TerminalReader, columns, on_terminal, shower
@@ -91,12 +93,12 @@ def _chat(talk: Talk, case: Case, messages: Sequence[Message], keep: CaseFile) -
 
 
 def _resume(options: argparse.Namespace, name: str) -> int:
-    path = _case_path(folder_of(options), name)
+    path = case_path(folder_of(options), name)
     saved, keep = store.resume(path)
     with keep:
-        _tell_torn(saved)
+        tell_torn(saved)
         base = base_of(options)
-        shop = _recorded_shop(saved, base)
+        shop = recorded_shop(saved, base)
         _same_figures(options, saved, base, shop)
         talk = talk_of(base, str(saved.header["layout"]), columns(), shop)
         case, messages = begin(talk)
@@ -111,21 +113,6 @@ def _resume(options: argparse.Namespace, name: str) -> int:
         return _chat(talk, case, (Message("info", wrap(note, talk.width)), *messages), keep)
 
 
-def _recorded_shop(saved: Saved, base: KnowledgeBase) -> Shop | None:
-    """The shop's figures that the case was begun with, as its file keeps them."""
-    if "overlay" not in saved.header:
-        return None
-    machine = base.machine(layout_of(base, str(saved.header["layout"])))
-    shop, gone = from_record(saved.header["overlay"], machine.sources)
-    if gone:
-        print(
-            f"{store.shown(saved.path)}: figures left out, for the knowledge no longer has the source: "
-            f"{store.shown(', '.join(gone))}.",
-            file=sys.stderr,
-        )
-    return shop
-
-
 def _same_figures(options: argparse.Namespace, saved: Saved, base: KnowledgeBase, begun: Shop | None) -> None:
     """BadInput where a case would be gone on with by other figures than it was begun with."""
     given = shop_of(options, base, str(saved.header["layout"]))
@@ -135,20 +122,6 @@ def _same_figures(options: argparse.Namespace, saved: Saved, base: KnowledgeBase
             f"The case was begun {with_what}, and {store.shown(options.overlay)} is overlay {given.digest}. A case "
             "keeps the figures it was begun with: leave `--overlay` out, or start a new case."
         )
-
-
-def _tell_torn(saved: Saved) -> None:
-    if saved.torn is not None:
-        print(
-            f"{store.shown(saved.path)}: the last line was cut short and is left out: {saved.torn[:60]}",
-            file=sys.stderr,
-        )
-
-
-def _case_path(folder: Path, name: str) -> Path:
-    """The file of a case given by name, or by path."""
-    given = Path(name)
-    return given if given.suffix == store.SUFFIX else store.path_of(folder, name)
 
 
 def _cases(options: argparse.Namespace) -> int:
@@ -168,7 +141,7 @@ def _cases(options: argparse.Namespace) -> int:
         raise BadInput(f"Say which case: firstwet cases {options.action} NAME")
     if options.action == "resume":
         return _resume(options, options.name)
-    return _replayed(options, _case_path(folder, options.name))
+    return _replayed(options, case_path(folder, options.name))
 
 
 def _proved(entry: Listed) -> str:
@@ -186,9 +159,9 @@ def _replayed(options: argparse.Namespace, path: Path) -> int:
     With `--overlay` by those figures, else by the ones the case was begun with.
     """
     saved = store.read(path)
-    _tell_torn(saved)
+    tell_torn(saved)
     base = base_of(options)
-    shop, given = _recorded_shop(saved, base), shop_of(options, base, str(saved.header["layout"]))
+    shop, given = recorded_shop(saved, base), shop_of(options, base, str(saved.header["layout"]))
     if given is not None and given != shop:
         begun = "without an overlay" if shop is None else f"with overlay {shop.digest}"
         print(f"Recorded {begun}; replayed with overlay {given.digest}.", file=sys.stderr)

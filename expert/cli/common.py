@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import NoReturn, Protocol
@@ -13,14 +13,17 @@ from expert import store
 from expert.chaining import chainer
 from expert.diagnosis import Expert
 from expert.dialogue import Talk
+from expert.facts import Fact
 from expert.knowledge.base import KnowledgeBase, Machine
 from expert.knowledge.conditions import BadCondition
 from expert.knowledge.lines import MOST_BYTES
 from expert.knowledge.load import load_for, packaged_rules
-from expert.overlay import OverlayError, Shop
+from expert.overlay import OverlayError, Shop, from_record
 from expert.overlay import parse as parse_overlay
 from expert.phrases import Lexicon
 from expert.session import LONGEST_LINE, clean
+from expert.store import Saved
+from expert.wording import fact_words, joined, wrap
 
 OK, NEGATIVE, BAD = 0, 1, 2
 
@@ -140,6 +143,42 @@ def talk_of(base: KnowledgeBase, layout: str | None, width: int, shop: Shop | No
 def folder_of(options: argparse.Namespace) -> Path:
     """The folder of case files."""
     return options.case_dir or store.default_folder()
+
+
+def case_path(folder: Path, name: str) -> Path:
+    """The file of a case given by name, or by path."""
+    given = Path(name)
+    return given if given.suffix == store.SUFFIX else store.path_of(folder, name)
+
+
+def tell_torn(saved: Saved) -> None:
+    """Say on standard error that a case file ends in the middle of a line."""
+    if saved.torn is not None:
+        print(
+            f"{store.shown(saved.path)}: the last line was cut short and is left out: {saved.torn[:60]}",
+            file=sys.stderr,
+        )
+
+
+def recorded_shop(saved: Saved, base: KnowledgeBase) -> Shop | None:
+    """The shop's figures that the case was begun with, as its file keeps them."""
+    if "overlay" not in saved.header:
+        return None
+    machine = base.machine(layout_of(base, str(saved.header["layout"])))
+    shop, gone = from_record(saved.header["overlay"], machine.sources)
+    if gone:
+        print(
+            f"{store.shown(saved.path)}: figures left out, for the knowledge no longer has the source: "
+            f"{store.shown(', '.join(gone))}.",
+            file=sys.stderr,
+        )
+    return shop
+
+
+def understood(talk: Talk, facts: Iterable[Fact]) -> str:
+    """What was understood, as text."""
+    words = joined(fact_words(talk.expert.machine, fact) for fact in facts)
+    return wrap(f"Understood: {words}.", talk.width, rest="  ")
 
 
 def given_text(words: list[str]) -> str:

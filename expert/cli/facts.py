@@ -11,12 +11,12 @@ from pathlib import Path
 from expert import argument, report
 from expert.argument import Argued
 from expert.cli import batch
-from expert.cli.common import OK, BadInput, Commands, Parents, base_of, given_text, shop_of, talk_of
+from expert.cli.common import OK, BadInput, Commands, Parents, base_of, given_text, shop_of, talk_of, understood
 from expert.conclusion import cautions_of
 from expert.consult import Concluded, Consultant, FactsError, Stated
 from expert.dialogue import Talk, find_source, reading_notes, supposed
 from expert.phrases import Reading
-from expert.wording import WIDTH, fact_words, joined, source_name, wrap
+from expert.wording import WIDTH, joined, source_name, wrap
 
 SCHEMA = Path(__file__).parent.parent / "schema" / "facts.schema.json"
 
@@ -62,14 +62,14 @@ def _facts(options: argparse.Namespace) -> int:
     except FactsError as error:
         raise BadInput(str(error)) from None
     if options.what_if is not None or options.why_not is not None or options.compare is not None:
-        _understood(talk, stated)
+        print(understood(talk, stated.facts) + "\n")
         _show(talk, _argued(options, talk, stated))
         return OK
     done = consultant.conclude(stated)
     if options.json:
         print(json.dumps(consultant.as_object(done), indent=2, ensure_ascii=False))
         return OK
-    _understood(talk, stated)
+    print(understood(talk, stated.facts) + "\n")
     if shop is not None:
         print(wrap(shop.said, talk.width, rest="  ") + "\n")
     print(report.at_once_text(talk.expert, done.now, done.end, stated.stage, done.parting, talk.width))
@@ -97,11 +97,6 @@ def _one_thing_only(options: argparse.Namespace) -> None:
         raise BadInput(f"{asked[0]} takes no facts beside it.")
     if options.batch is not None and options.stage is not None:
         raise BadInput("In a batch each case says its own 'stage'; leave --stage out.")
-
-
-def _understood(talk: Talk, stated: Stated) -> None:
-    words = joined(fact_words(talk.expert.machine, fact) for fact in stated.facts)
-    print(wrap(f"Understood: {words}.", talk.width, rest="  ") + "\n")
 
 
 def _argued(options: argparse.Namespace, talk: Talk, stated: Stated) -> Argued:

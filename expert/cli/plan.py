@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from expert import store
-from expert.cli.chat import _case_path, _recorded_shop, _tell_torn
 from expert.cli.common import (
     NEGATIVE,
     OK,
@@ -18,26 +17,29 @@ from expert.cli.common import (
     Commands,
     Parents,
     base_of,
+    case_path,
     folder_of,
     given_text,
+    recorded_shop,
     shop_of,
     talk_of,
+    tell_torn,
+    understood,
 )
 from expert.conclusion import conclude
-from expert.dialogue import Talk, begin, entering, follow, reading_notes
+from expert.consult import Consultant, FactsError
+from expert.dialogue import Talk, begin, follow, reading_notes
 from expert.facts import Fact
-from expert.inspection import stage_of
 from expert.knowledge.base import KnowledgeBase
 from expert.knowledge.load import packaged_rules
 from expert.knowledge.problems import KnowledgeError
-from expert.phrases import understand
 from expert.plan.costs import Costs
 from expert.plan.making import make
 from expert.plan.planform import plan_object
 from expert.plan.pricing import costs_of, priced
 from expert.plan.tables import load_prices, load_visits
 from expert.plan.text import plan_text
-from expert.wording import WIDTH, fact_words, joined, source_name, wrap
+from expert.wording import WIDTH, joined, source_name
 
 _EXAMPLE = 'firstwet plan --facts "cleaned and short drive, red fluid, bellhousing hole wet"'
 
@@ -94,8 +96,7 @@ def _plan(options: argparse.Namespace) -> int:
         raise BadInput("Nothing is known of this vehicle yet. Tell the chat what you see, or use --facts.")
     costs = _costs(options, base, costs_of(expert, visits))
     if options.facts is not None and not options.json:
-        words = joined(fact_words(expert.machine, fact) for fact in known.facts)
-        print(wrap(f"Understood: {words}.", WIDTH, rest="  ") + "\n")
+        print(understood(known.talk, known.facts) + "\n")
     now = expert.diagnose(known.facts)
     end = conclude(expert, now, known.stage, known.closed)
     plan = make(expert, now, known.stage, known.closed, costs)
@@ -108,12 +109,12 @@ def _plan(options: argparse.Namespace) -> int:
 
 def _of_case(options: argparse.Namespace, base: KnowledgeBase) -> _Known:
     """What a saved case holds."""
-    saved = store.read(_case_path(folder_of(options), options.case))
-    _tell_torn(saved)
+    saved = store.read(case_path(folder_of(options), options.case))
+    tell_torn(saved)
     layout = str(saved.header["layout"])
     if options.layout is not None and options.layout != layout:
         raise BadInput(f"The case is of layout {store.shown(layout)}; leave --layout out.")
-    shop = shop_of(options, base, layout) or _recorded_shop(saved, base)
+    shop = shop_of(options, base, layout) or recorded_shop(saved, base)
     talk = talk_of(base, layout, WIDTH, shop)
     case, _ = begin(talk)
     for recorded in saved.events:
@@ -125,23 +126,17 @@ def _of_facts(options: argparse.Namespace, base: KnowledgeBase) -> _Known:
     """What the words of --facts say."""
     text = given_text(options.facts)
     talk = talk_of(base, options.layout, WIDTH, shop_of(options, base, options.layout))
-    stages = [entry.stage for entry in base.scale.stages]
-    if options.stage is not None and options.stage not in stages:
-        raise BadInput(f"There is no stage {options.stage!r}. Allowed: {', '.join(stages)}.")
-    stage = options.stage or stages[0]
-    reading = understand(talk.lexicon, text, stage)
-    facts = tuple(entering(talk.expert, reading, stage))
-    for message in reading_notes(talk, reading):
-        print(message.text, file=sys.stderr)
-    machine = talk.expert.machine
-    for old, new in reading.contradictions:
-        raise BadInput(
-            f"Two facts contradict each other: {fact_words(machine, old)}, and {fact_words(machine, new)}. Which is "
-            "right? Leave one out, or say when each was seen (as found, after cleaning)."
-        )
-    if not facts:
-        raise BadInput(f"Nothing in that was understood. Say for example: {_EXAMPLE}")
-    return _Known(talk, facts, options.stage or stage_of(talk.expert, facts))
+    consultant = Consultant(talk.expert, talk.lexicon, talk.shop)
+    try:
+        reading = consultant.read(text, options.stage)
+        for message in reading_notes(talk, reading):
+            print(message.text, file=sys.stderr)
+        if not (reading.facts or reading.contradictions):
+            raise BadInput(f"Nothing in that was understood. Say for example: {_EXAMPLE}")
+        stated = consultant.stated(reading, options.stage)
+    except FactsError as error:
+        raise BadInput(str(error)) from None
+    return _Known(talk, stated.facts, stated.stage)
 
 
 def _costs(options: argparse.Namespace, base: KnowledgeBase, costs: Costs) -> Costs:

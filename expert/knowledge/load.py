@@ -232,6 +232,19 @@ def _bytes(path: Path, name: str, loading: Loading) -> bytes | None:
     return None
 
 
+def bytes_of(path: Path, name: str) -> bytes:
+    """The bytes of one file that must be there, called `name` in messages. KnowledgeError if it cannot be read."""
+    try:
+        if path.is_file() and (size := path.stat().st_size) > MOST_BYTES:
+            raise KnowledgeError([too_large(name, size)])
+        return path.read_bytes()
+    except FileNotFoundError:
+        raise KnowledgeError([Problem(name, 1, "the file is missing", "check its name, or put it there")]) from None
+    except OSError as error:
+        problem = Problem(name, 1, f"it cannot be read: {error.strerror}", "check its name and permissions")
+        raise KnowledgeError([problem]) from None
+
+
 def _read_file(name: str, text: bytes, loading: Loading) -> None:
     kind = _kind(name)
     if kind in OTHER_FOLDERS:

@@ -10,7 +10,8 @@ import numpy as np
 
 from expert.diagnosis import Diagnosis, Expert
 from expert.facts import Fact
-from expert.inspection import asked_in, enters_stage, looked, most_trusted
+from expert.information import answer_likelihood
+from expert.inspection import asked_in, enters_stage, looked, most_trusted, open_in
 from expert.knowledge.base import Observable
 from expert.plan.candidates import Candidates
 from expert.plan.costs import Costs
@@ -97,14 +98,12 @@ def looks(
 def _answers(now: Diagnosis, asking: Sequence[_Asking]) -> Iterator[tuple[int, Fact, Floats]]:
     """Every answer of every question: the joint chance of it and of each set of sources.
 
-    An answer's chance under a set is its usual weight times its likelihood ratio there, scaled so that the answers of
-    the question sum to one, as in `questions.look_ahead`; so the joint chances sum to the belief as it is now.
+    The answers of a question are exhaustive, so the joint chances sum to the belief as it is now.
     """
     for at, one in enumerate(asking):
         usual = dict(possible_answers(one.observable, one.stage))
         shifts = np.array([outlook.belief.log_weight - now.belief.log_weight for outlook in one.outlooks])
-        likelihood = np.array([[usual[outlook.fact]] for outlook in one.outlooks]) * np.exp(shifts)
-        joint = likelihood / likelihood.sum(axis=0) * now.belief.chances
+        joint = answer_likelihood([usual[outlook.fact] for outlook in one.outlooks], shifts) * now.belief.chances
         for outlook, chances in zip(one.outlooks, joint, strict=True):
             if float(chances.sum()) > _EPSILON:
                 yield at, outlook.fact, chances
@@ -112,13 +111,7 @@ def _answers(now: Diagnosis, asking: Sequence[_Asking]) -> Iterator[tuple[int, F
 
 def _askings(expert: Expert, now: Diagnosis, stage: str, closed: Asked) -> Iterator[_Asking]:
     """Everything that can be looked at now, and the look that counts where cleaning has to come first."""
-    open_now = {
-        observable.id: observable
-        for phase in expert.scale.phases
-        if stage in phase.stages
-        for observable in asked_in(expert, phase)
-    }
-    for observable in open_now.values():
+    for observable in open_in(expert, stage):
         if not enters_stage(expert, observable.id) and askable(expert, now.trace, observable, stage, closed):
             yield _Asking(observable, stage, (), look_ahead(expert, now, observable, stage).outlooks)
     if not looked(expert, now.trace):

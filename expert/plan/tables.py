@@ -9,7 +9,8 @@ from typing import TypeVar
 from pydantic import ValidationError
 
 from expert.knowledge.base import KnowledgeBase
-from expert.knowledge.lines import MOST_BYTES, Lined, Unreadable, read, too_large
+from expert.knowledge.lines import Lined, Unreadable, read
+from expert.knowledge.load import bytes_of
 from expert.knowledge.model import Entry
 from expert.knowledge.problems import KnowledgeError, Problem, advice
 from expert.knowledge.shapes import faults
@@ -67,14 +68,7 @@ def _money(prices: Prices, lined: Lined, name: str) -> Iterator[Problem]:
 
 def _lined(path: Path, name: str) -> Lined:
     try:
-        if path.is_file() and (size := path.stat().st_size) > MOST_BYTES:
-            raise KnowledgeError([too_large(name, size)])
-        lined = read(path.read_bytes(), name)
-    except FileNotFoundError:
-        raise KnowledgeError([Problem(name, 1, "the file is missing", "check its name, or put it there")]) from None
-    except OSError as error:
-        problem = Problem(name, 1, f"it cannot be read: {error.strerror}", "check its name and permissions")
-        raise KnowledgeError([problem]) from None
+        lined = read(bytes_of(path, name), name)
     except Unreadable as error:
         raise KnowledgeError([error.problem]) from None
     if not isinstance(lined.value, dict):

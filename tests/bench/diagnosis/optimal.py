@@ -23,7 +23,8 @@ from numpy.typing import NDArray
 
 from expert.diagnosis import Expert
 from expert.facts import Fact
-from expert.inspection import asked_in, enters_stage, most_trusted, next_step
+from expert.information import answer_likelihood
+from expert.inspection import asked_in, enters_stage, most_trusted, next_step, open_in
 from expert.knowledge.base import Observable
 from expert.questions import askable, key_of, look_ahead, possible_answers, ranked
 from expert.reference import chain, extend
@@ -173,11 +174,11 @@ class Model:
             trace = self._said[known].trace
             answers = possible_answers(observable, self.stage)
             traces = [extend(trace, fact) for fact, _ in answers]
-            usual = np.array([[weight] for _, weight in answers])
-            likelihood = usual * np.exp(np.array([self.expert.shift(trace, after) for after in traces]))
+            shifts = np.array([self.expert.shift(trace, after) for after in traces])
+            likelihood = answer_likelihood([weight for _, weight in answers], shifts)
             for after in traces:
                 self._said.setdefault(after.stated, self.expert.weigh(after))
-            self._ahead[key] = (likelihood / likelihood.sum(axis=0), tuple(after.stated for after in traces))
+            self._ahead[key] = (likelihood, tuple(after.stated for after in traces))
         return self._ahead[key]
 
     def by_expert(self, node: Node) -> str | None:
@@ -268,10 +269,9 @@ def model_of(bench: Bench, most: int, after: str) -> Model:
     entered = next(entry.entered_by for entry in expert.scale.stages if entry.stage == stage)
     given = [Fact(finding, value) for finding, value in entered.items()]
     start = expert.weigh(chain(expert.ruleset, given))
-    asked = {o.id: o for phase in expert.scale.phases if stage in phase.stages for o in asked_in(expert, phase)}
     few = [
         o
-        for o in asked.values()
+        for o in open_in(expert, stage)
         if 2 <= len(o.values) <= MOST_ANSWERS and not o.many and not enters_stage(expert, o.id)
     ]
     best = [q.observable for q in ranked(expert, start, few, stage, ()) if q.gain > 0][:most]
